@@ -1,0 +1,251 @@
+"""The scan contract: what every adapter delivers and every stage may rely on.
+
+One lite is one ``xr.Dataset`` with the variable ``height (x, y)``. Seen from above::
+
+      y
+      ^   right-hand edge (right of someone who looks along the travel)
+      |
+      +--------------------------------------------------+
+      |                                                  |
+      | leading edge        z up, out of the page        | trailing edge
+      |                                                  |
+      +--------------------------------------------------+ --> x
+    (0, 0)   left-hand edge
+
+      <------------- travel: the leading edge goes first
+
+**x** runs from the leading to the trailing edge (the order in which the lines are scanned, so
+against the travel), **y** from the left-hand to the right-hand edge, **z** up, whichever face is
+scanned. The frame is right-handed.
+
+============  ==========================================================================
+``height``    (x, y), float32, mm, NaN where not measured
+``x``, ``y``  mm, cell centres, ascending, even pitch to 0.1 %, each its own pitch
+``lite_id``   text; ``instrument`` text; ``scanned_at`` UTC, ISO 8601
+``frame``     "machine" (from the machine's zero) or "lite" (from the leading left corner)
+``face``      "upper" (the default) or "lower": the face that was scanned
+============  ==========================================================================
+
+Added on reading: ``source_file``, ``source_sha256``, ``adapter``. Where known: ``thickness_mm``,
+``coated_face``, ``support``, ``temperature_c``.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from midchord_io.errors import EmptyScan, ImplausibleScan, MissingMetadata, UnevenGrid
+
+__all__ = [
+    "EVENNESS",
+    "FACES",
+    "FRAMES",
+    "REQUIRED_ATTRS",
+    "check_scan",
+    "even_pitch_mm",
+    "like",
+    "make_scan",
+]
+
+FRAMES = ("machine", "lite")
+FACES = ("upper", "lower")
+REQUIRED_ATTRS = ("lite_id", "instrument", "scanned_at", "frame")
+EVENNESS = 1e-3
+"""Largest departure of a step from the mean step, as a share of it."""
+
+LARGEST_RANGE_MM = 200.0
+"""Of the middle 90 % of heights. Bow of a large lite is some 10 mm, the tilt of an area sensor
+some 100 mm over its field: beyond it the units are wrong (common practice, no source)."""
+
+
+def make_scan(
+    height_mm: npt.ArrayLike,
+    *,
+    x_mm: npt.ArrayLike,
+    y_mm: npt.ArrayLike,
+    lite_id: str,
+    instrument: str,
+    scanned_at: str | dt.datetime,
+    frame: str,
+    face: str = "upper",
+    known: Mapping[str, Any] | None = None,
+) -> xr.Dataset:
+    """A scan by the contract, checked.
+
+    height_mm   (x, y), mm, NaN where not measured
+    x_mm, y_mm  (x,), (y,), mm, cell centres, ascending and even
+    known       further attributes: thickness_mm, coated_face, support, temperature_c ...
+    Raises      ScanError where the contract is broken
+    """
+    if isinstance(scanned_at, dt.datetime):
+        scanned_at = scanned_at.astimezone(dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    scan = xr.Dataset(
+        {"height": (("x", "y"), np.asarray(height_mm, dtype=np.float32))},
+        coords={"x": np.asarray(x_mm, dtype=np.float64), "y": np.asarray(y_mm, dtype=np.float64)},
+        attrs={
+            "Conventions": "CF-1.11",
+            "lite_id": lite_id,
+            "instrument": instrument,
+            "scanned_at": scanned_at,
+            "frame": frame,
+            "face": face,
+            **(known or {}),
+        },
+    )
+    scan.height.attrs.update(units="mm", long_name="height")
+    scan.x.attrs.update(units="mm", axis="X", long_name="distance from the leading edge")
+    scan.y.attrs.update(units="mm", axis="Y", long_name="distance from the left-hand edge")
+    if frame == "machine":
+        scan.x.attrs["long_name"] = "machine x, against the travel"
+        scan.y.attrs["long_name"] = "machine y, left to right"
+    return check_scan(scan)
+
+
+def check_scan(scan: xr.Dataset, *, where: str | None = None) -> xr.Dataset:
+    """The scan itself if it keeps the contract.
+
+    where   named in the error; the source file or the lite id by default
+    Raises  MissingMetadata, UnevenGrid, EmptyScan, ImplausibleScan
+    """
+    name = where or str(scan.attrs.get("source_file") or scan.attrs.get("lite_id") or "scan")
+    if "height" not in scan or set(scan["height"].dims) != {"x", "y"}:
+        raise MissingMetadata(
+            name,
+            found="no variable 'height' with dimensions x and y",
+            needed="a scan has height (x, y)",
+            do="say in a source description where the heights are",
+        )
+    if scan["height"].dims != ("x", "y"):
+        scan = scan.transpose("x", "y")
+    for axis in ("x", "y"):
+        if axis not in scan.coords:
+            raise MissingMetadata(
+                name,
+                found=f"no coordinate '{axis}'",
+                needed="x and y in mm at every line and column",
+                do="give pitch or positions in a source description",
+            )
+        even_pitch_mm(scan[axis].values, axis=axis, where=name)
+        units = scan[axis].attrs.get("units", "mm")
+        if units != "mm":
+            raise MissingMetadata(
+                name,
+                found=f"coordinate '{axis}' in {units!r}",
+                needed="mm",
+                do="convert it, or name its units in a source description",
+            )
+    if scan["height"].attrs.get("units") != "mm":
+        raise MissingMetadata(
+            name,
+            found=f"height units {scan['height'].attrs.get('units')!r}",
+            needed="heights in mm, said so in the attribute 'units'",
+            do="name the height units in a source description",
+        )
+    for attr in REQUIRED_ATTRS:
+        if not scan.attrs.get(attr):
+            raise MissingMetadata(
+                name,
+                found=f"no attribute '{attr}'",
+                needed="lite_id, instrument, scanned_at and frame",
+                do="write it into the file or give it in a source description",
+            )
+    for attr, allowed in (("frame", FRAMES), ("face", FACES)):
+        value = scan.attrs.setdefault("face", "upper") if attr == "face" else scan.attrs[attr]
+        if value not in allowed:
+            raise MissingMetadata(
+                name,
+                found=f"{attr} {value!r}",
+                needed=f"{attr} is one of {', '.join(allowed)}",
+                do=f"correct the attribute '{attr}'",
+            )
+    _check_heights(scan["height"].values, name)
+    return scan
+
+
+def even_pitch_mm(positions_mm: npt.NDArray[np.float64], *, axis: str, where: str) -> float:
+    """Pitch of ascending, even positions; mm.
+
+    Raises UnevenGrid where there are fewer than two, or they are not finite, descend, repeat or
+    are uneven by more than 0.1 % of a step.
+    """
+    if positions_mm.size < 2:
+        raise UnevenGrid(
+            where,
+            found=f"{positions_mm.size} position along {axis}",
+            needed="at least two lines and two columns",
+            do="check that the scan is whole and that its axes are declared the right way",
+        )
+    steps = np.diff(positions_mm)
+    problem = ""
+    if not np.isfinite(positions_mm).all():
+        problem = "positions that are not numbers"
+    elif (steps == 0).any():
+        problem = f"the position {positions_mm[1:][steps == 0][0]:g} twice"
+    elif (steps < 0).any():
+        problem = "descending positions" if (steps < 0).all() else "positions out of order"
+    if not problem:
+        pitch = float((positions_mm[-1] - positions_mm[0]) / (positions_mm.size - 1))
+        worst = float(np.abs(steps - pitch).max())
+        if worst <= EVENNESS * pitch:
+            return pitch
+        problem = f"steps between {steps.min():g} and {steps.max():g} mm"
+    raise UnevenGrid(
+        where,
+        found=f"{problem} along {axis}",
+        needed="ascending positions in even steps (to 0.1 %)",
+        do="declare the axis direction, or read the file as points and grid it",
+    )
+
+
+def _check_heights(height: npt.NDArray[np.float32], where: str) -> None:
+    finite = height[np.isfinite(height)]
+    if finite.size == 0:
+        raise EmptyScan(
+            where,
+            found="no measured height (all are missing)",
+            needed="a scan with glass in it",
+            do="check the sensor and the codes declared as invalid",
+        )
+    low, high = np.percentile(finite[:: max(1, finite.size // 200_000)], (5, 95))
+    if finite.min() == finite.max():
+        raise EmptyScan(
+            where,
+            found=f"the same height, {finite[0]:g} mm, everywhere",
+            needed="a measured surface",
+            do="check the sensor and which dataset is read",
+        )
+    if high - low > LARGEST_RANGE_MM:
+        raise ImplausibleScan(
+            where,
+            found=f"heights that range over {high - low:.0f} mm",
+            needed=f"a lite whose heights range over less than {LARGEST_RANGE_MM:.0f} mm",
+            do="check the height units: um read as mm look like this",
+        )
+
+
+def like(
+    template: xr.DataArray,
+    values: npt.NDArray[Any],
+    *,
+    name: str,
+    units: str,
+    long_name: str,
+) -> xr.DataArray:
+    """A field on the template's grid with attributes of its own.
+
+    xarray keeps attributes through arithmetic, so ``height * 1000`` still says mm: every stage
+    makes its outputs here instead.
+    """
+    return xr.DataArray(
+        values,
+        dims=template.dims,
+        coords=template.coords,
+        name=name,
+        attrs={"units": units, "long_name": long_name},
+    )
