@@ -12,7 +12,7 @@ _HOMES = {
     "check_scan": "midchord_io.scan",
     "load_source": "midchord_io.source",
     "read_maps": "midchord_io.results",
-    "write_results": "midchord_io.results",
+    "write_maps": "midchord_io.results",
     "MidchordError": "midchord_io.errors",
     "ScanError": "midchord_io.errors",
     "SettingsError": "midchord_io.errors",

@@ -18,6 +18,7 @@ __all__ = [
     "OutputError",
     "ScanError",
     "SettingsError",
+    "SourceConflict",
     "SurveyError",
     "UnevenGrid",
     "UnknownFormat",
@@ -66,6 +67,10 @@ class CorruptScan(ScanError):
 
 class MissingMetadata(ScanError):
     """Neither the file nor the source description says what must be known."""
+
+
+class SourceConflict(ScanError):
+    """The source description contradicts the file, or says what it has no use for."""
 
 
 class UnevenGrid(ScanError):

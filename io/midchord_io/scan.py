@@ -59,6 +59,12 @@ REQUIRED_ATTRS = ("lite_id", "instrument", "scanned_at", "frame")
 EVENNESS = 1e-3
 """Largest departure of a step from the mean step, as a share of it."""
 
+LARGEST_SLOPE = 0.2
+"""Spread of the slope along x (interquartile, over SLOPE_OVER_MM): 11 degrees. That of flat glass
+is below 0.01; the smallest wave worth measuring gives 0.3 where um are read as mm."""
+
+SLOPE_OVER_MM = 50.0
+
 LARGEST_RANGE_MM = 200.0
 """Of the middle 90 % of heights. Bow of a large lite is some 10 mm, the tilt of an area sensor
 some 100 mm over its field: beyond it the units are wrong (common practice, no source)."""
@@ -75,12 +81,14 @@ def make_scan(
     frame: str,
     face: str = "upper",
     known: Mapping[str, Any] | None = None,
+    where: str | None = None,
 ) -> xr.Dataset:
     """A scan by the contract, checked.
 
     height_mm   (x, y), mm, NaN where not measured
     x_mm, y_mm  (x,), (y,), mm, cell centres, ascending and even
     known       further attributes: thickness_mm, coated_face, support, temperature_c ...
+    where       named in an error; the lite id by default
     Raises      ScanError where the contract is broken
     """
     if isinstance(scanned_at, dt.datetime):
@@ -104,7 +112,7 @@ def make_scan(
     if frame == "machine":
         scan.x.attrs["long_name"] = "machine x, against the travel"
         scan.y.attrs["long_name"] = "machine y, left to right"
-    return check_scan(scan)
+    return check_scan(scan, where=where)
 
 
 def check_scan(scan: xr.Dataset, *, where: str | None = None) -> xr.Dataset:
@@ -113,7 +121,7 @@ def check_scan(scan: xr.Dataset, *, where: str | None = None) -> xr.Dataset:
     where   named in the error; the source file or the lite id by default
     Raises  MissingMetadata, UnevenGrid, EmptyScan, ImplausibleScan
     """
-    name = where or str(scan.attrs.get("source_file") or scan.attrs.get("lite_id") or "scan")
+    name = where or str(scan.attrs.get("source_file", scan.attrs.get("lite_id", "scan")))
     if "height" not in scan or set(scan["height"].dims) != {"x", "y"}:
         raise MissingMetadata(
             name,
@@ -133,14 +141,14 @@ def check_scan(scan: xr.Dataset, *, where: str | None = None) -> xr.Dataset:
             )
         even_pitch_mm(scan[axis].values, axis=axis, where=name)
         units = scan[axis].attrs.get("units", "mm")
-        if units != "mm":
+        if str(units) != "mm":
             raise MissingMetadata(
                 name,
                 found=f"coordinate '{axis}' in {units!r}",
                 needed="mm",
                 do="convert it, or name its units in a source description",
             )
-    if scan["height"].attrs.get("units") != "mm":
+    if str(scan["height"].attrs.get("units")) != "mm":
         raise MissingMetadata(
             name,
             found=f"height units {scan['height'].attrs.get('units')!r}",
@@ -148,23 +156,27 @@ def check_scan(scan: xr.Dataset, *, where: str | None = None) -> xr.Dataset:
             do="name the height units in a source description",
         )
     for attr in REQUIRED_ATTRS:
-        if not scan.attrs.get(attr):
+        value = scan.attrs.get(attr)
+        if not isinstance(value, str) or not value:
+            is_missing = value is None or isinstance(value, str)
             raise MissingMetadata(
                 name,
-                found=f"no attribute '{attr}'",
+                found=f"no attribute '{attr}'" if is_missing else f"'{attr}' that is no text",
                 needed="lite_id, instrument, scanned_at and frame",
                 do="write it into the file or give it in a source description",
             )
     for attr, allowed in (("frame", FRAMES), ("face", FACES)):
         value = scan.attrs.setdefault("face", "upper") if attr == "face" else scan.attrs[attr]
-        if value not in allowed:
+        if not isinstance(value, str) or value not in allowed:
             raise MissingMetadata(
                 name,
                 found=f"{attr} {value!r}",
                 needed=f"{attr} is one of {', '.join(allowed)}",
                 do=f"correct the attribute '{attr}'",
             )
-    _check_heights(scan["height"].values, name)
+    height = scan["height"].values
+    _check_heights(height, name)
+    _check_slopes(height, scan["x"].values, name)
     return scan
 
 
@@ -225,6 +237,30 @@ def _check_heights(height: npt.NDArray[np.float32], where: str) -> None:
             where,
             found=f"heights that range over {high - low:.0f} mm",
             needed=f"a lite whose heights range over less than {LARGEST_RANGE_MM:.0f} mm",
+            do="check the height units: um read as mm look like this",
+        )
+
+
+def _check_slopes(
+    height: npt.NDArray[np.float32], x_mm: npt.NDArray[np.float64], where: str
+) -> None:
+    """Refuses heights in the wrong units, which a flat lite hides from the check of its range."""
+    step = round(SLOPE_OVER_MM / (x_mm[1] - x_mm[0]))
+    if step < 1 or 4 * step > x_mm.size:
+        return  # too short to tell
+    some = height[:, :: max(1, height.shape[1] // 50)]
+    with np.errstate(over="ignore", invalid="ignore"):
+        slope = (some[step:] - some[:-step]) / (x_mm[step] - x_mm[0])
+    slope = slope[np.isfinite(slope)]
+    if slope.size < 100:
+        return
+    low, high = np.percentile(slope, (25, 75))
+    if high - low > LARGEST_SLOPE:
+        raise ImplausibleScan(
+            where,
+            found=f"a surface that rises and falls by {(high - low) * SLOPE_OVER_MM:.0f} mm over "
+            f"{SLOPE_OVER_MM:.0f} mm along x",
+            needed=f"flat glass, less than {LARGEST_SLOPE * SLOPE_OVER_MM:.0f} mm",
             do="check the height units: um read as mm look like this",
         )
 

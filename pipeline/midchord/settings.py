@@ -6,17 +6,15 @@ one that does, so that no setting is ever silently ignored.
 
 from __future__ import annotations
 
-import difflib
 import functools
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self, TypeVar
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, model_validator
 
 from midchord.configs import shipped
-from midchord_io.errors import SettingsError
+from midchord_io.toml_models import Strict, load_toml, validated
 
 __all__ = [
     "Detrend",
@@ -26,22 +24,12 @@ __all__ = [
     "Maps",
     "Place",
     "Settings",
-    "Strict",
     "Waves",
     "Zones",
-    "load_toml",
-    "validated",
 ]
 
-Model = TypeVar("Model", bound=BaseModel)
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-
-
-class Strict(BaseModel):
-    """A section in which only the named keys exist."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 class Place(Strict):
@@ -54,9 +42,9 @@ class Place(Strict):
 class Detrend(Strict):
     method: Literal["polynomial", "gaussian_regression"]
     largest_order: Annotated[int, Field(ge=2, le=8)]
+    edge_lift_knots_mm: tuple[Positive, ...]
     edge_lift_decay_mm: tuple[Positive, ...]
     edge_lift_inset_mm: NotNegative
-    edge_lift_span_mm: Positive
     cutoff_mm: Positive
 
 
@@ -135,70 +123,3 @@ class Settings(Strict):
 @functools.cache
 def _defaults() -> dict[str, Any]:
     return load_toml(shipped("configs", "settings", "default.toml"))
-
-
-def load_toml(path: str | Path) -> dict[str, Any]:
-    """The tables of a TOML file. Raises SettingsError where it cannot be read as one."""
-    try:
-        return tomllib.loads(Path(path).read_bytes().decode("utf-8"))
-    except OSError as error:
-        raise SettingsError(
-            path,
-            found=f"it cannot be read ({error.strerror})",
-            needed="a TOML file",
-            do="check the path",
-        ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(
-            path, found=f"not TOML ({error})", needed="a TOML file in UTF-8", do="mend that line"
-        ) from error
-
-
-def validated(
-    kind: type[Model], values: Mapping[str, Any], *, where: str
-) -> Model:
-    """``kind`` made of ``values``; every fault named in one SettingsError."""
-    try:
-        return kind.model_validate(values)
-    except ValidationError as error:
-        faults = [_sentence(kind, fault) for fault in error.errors()]
-        raise SettingsError(
-            where,
-            found="; ".join(faults),
-            needed="keys and values as in the shipped examples under configs/",
-            do="correct the file",
-        ) from error
-
-
-def _sentence(kind: type[BaseModel], fault: Any) -> str:
-    key = ".".join(str(part) for part in fault["loc"])
-    if fault["type"] == "missing":
-        return f"the key {key!r} is missing"
-    if fault["type"] != "extra_forbidden":
-        return f"{key} = {fault['input']!r}: {fault['msg'].removeprefix('Value error, ')}"
-    names = _names_beside(kind, fault["loc"])
-    near = difflib.get_close_matches(str(fault["loc"][-1]), names, n=1, cutoff=0.5)
-    hint = f", did you mean {near[0]!r}?" if near else f" (there are: {', '.join(names)})"
-    return f"there is no key {key!r}{hint}"
-
-
-def _names_beside(kind: type[BaseModel], loc: tuple[str | int, ...]) -> list[str]:
-    """Names of the keys that may stand where the unknown key at ``loc`` stands."""
-    for part in loc[:-1]:
-        if isinstance(part, int):
-            continue
-        inner = _model_in(kind.model_fields[part].annotation)
-        if inner is None:
-            return []
-        kind = inner
-    return [field.alias or name for name, field in kind.model_fields.items()]
-
-
-def _model_in(annotation: Any) -> type[BaseModel] | None:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    for argument in getattr(annotation, "__args__", ()):
-        found = _model_in(argument)
-        if found:
-            return found
-    return None

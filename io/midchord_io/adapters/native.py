@@ -1,0 +1,157 @@
+"""The native file: the scan contract as netCDF-4 by CF conventions, which is plain HDF5.
+
+It says everything itself: ``height (x, y)`` in mm, ``x``, ``y``, and the attributes of the
+contract. So a source description has nothing to say about its layout, and of the lite only what
+the file leaves out.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+import xarray as xr
+
+from midchord_io.adapters.gridded import LARGEST_CELLS, blocks
+from midchord_io.adapters.heights import plain_attribute
+from midchord_io.errors import (
+    CorruptScan,
+    MidchordError,
+    SourceConflict,
+    UnsupportedScan,
+)
+from midchord_io.results import restored, write_netcdf
+from midchord_io.scan import check_scan
+from midchord_io.source import SourceDescription
+
+__all__ = ["is_hdf5", "read", "sniff", "write_scan"]
+
+SIGNATURE = b"\x89HDF\r\n\x1a\n"
+CONTRACT_ATTRS = ("lite_id", "frame")
+"""One of them, beside ``height``, tells a native file from a foreign one with the same name for
+its heights; the others are then asked for by name."""
+
+
+def is_hdf5(head: bytes) -> bool:
+    """Whether a file starts as HDF5, which may come after a user block of 512 bytes or more."""
+    return any(head[start : start + 8] == SIGNATURE for start in (0, 512, 1024, 2048))
+
+
+def sniff(path: Path, head: bytes) -> bool:
+    """Whether the file is HDF5 and speaks of a lite."""
+    if not is_hdf5(head):
+        return False
+    try:
+        with h5py.File(path, "r") as file:
+            return "height" in file and any(name in file.attrs for name in CONTRACT_ATTRS)
+    except Exception:  # damaged: the HDF5 adapter says how
+        return False
+
+
+def read(path: Path, source: SourceDescription | None) -> xr.Dataset:
+    """The scan in a native file. Raises ScanError."""
+    where = str(path)
+    try:
+        with xr.open_dataset(path, engine="h5netcdf", decode_times=False, cache=False) as stored:
+            attrs = {
+                name: plain_attribute(value) for name, value in restored(stored.attrs).items()
+            }
+            if "schema_version" in attrs:
+                raise UnsupportedScan(
+                    where,
+                    found="the maps of a lite, not its scan",
+                    needed="a scan",
+                    do="open it as maps, or name the scan that it was made from",
+                )
+            scan = _loaded(stored, where)
+    except MidchordError:
+        raise
+    except Exception as error:  # whatever the libraries make of a damaged file
+        raise CorruptScan(
+            where,
+            found=f"it is damaged or cut short ({error})",
+            needed="a whole netCDF-4 file",
+            do="copy or scan it again",
+        ) from error
+    scan.attrs = attrs if source is None else _filled_in(attrs, source, path)
+    return scan
+
+
+def write_scan(scan: xr.Dataset, path: str | os.PathLike[str]) -> None:
+    """A scan as a native file, atomically: float32 heights, zlib 1 with shuffle.
+
+    Raises  ScanError where the scan breaks the contract, OutputError where it cannot be written
+    """
+    scan = check_scan(scan)
+    scan = scan[["height"]].assign_attrs({"Conventions": "CF-1.11", **scan.attrs})
+    write_netcdf(scan, path)
+
+
+def _loaded(stored: xr.Dataset, where: str) -> xr.Dataset:
+    """The heights in memory as (x, y), read in blocks: packed heights are decoded to float64."""
+    if "height" not in stored or set(stored["height"].dims) != {"x", "y"}:
+        return check_scan(stored.drop_attrs(), where=where)  # which says what is missing
+    field = stored["height"]
+    if field.dtype.kind not in "iuf" or field.size > LARGEST_CELLS:
+        raise UnsupportedScan(
+            where,
+            found=f"heights of type {field.dtype} and shape {field.shape}",
+            needed=f"real numbers, at most {LARGEST_CELLS} of them",
+            do="check that the file is whole",
+        )
+    height = np.empty(field.shape, dtype=np.float32)
+    for start, stop in blocks(field.shape):
+        with np.errstate(over="ignore"):
+            height[start:stop] = field[start:stop].values
+        height[start:stop][~np.isfinite(height[start:stop])] = np.nan
+    coords = {}
+    for axis in ("x", "y"):
+        if axis in stored.coords:
+            values = stored[axis].values
+            if values.dtype.kind not in "iuf":
+                raise UnsupportedScan(
+                    where,
+                    found=f"a coordinate '{axis}' of type {values.dtype}",
+                    needed="x and y in mm",
+                    do="mend the file",
+                )
+            coords[axis] = (axis, values.astype(np.float64), stored[axis].attrs)
+    scan = xr.Dataset({"height": (field.dims, height, field.attrs)}, coords=coords)
+    return scan.transpose("x", "y")
+
+
+def _filled_in(attrs: dict[str, Any], source: SourceDescription, path: Path) -> dict[str, Any]:
+    """The file's attributes, and from the description what the file leaves out."""
+    layout = source.source.model_fields_set - {"format"}
+    if layout:
+        raise SourceConflict(
+            str(path),
+            found=f"a source description with {', '.join(sorted(layout))}, but a native file, "
+            "which says all that itself",
+            needed="no section [source]",
+            do="open it without the description, or check that it is the right file",
+        )
+    given = source.lite.model_dump(include=source.lite.model_fields_set)
+    if given.pop("id_from", None) == "name":
+        attrs.setdefault("lite_id", path.stem)
+    if given.pop("scanned_at_from", None) == "mtime" and "scanned_at" not in attrs:
+        attrs["scanned_at"] = _mtime(path)
+    for name, value in given.items():
+        if attrs.setdefault(name, value) != value:
+            raise SourceConflict(
+                str(path),
+                found=f"{name} = {value!r} in the source description, but {attrs[name]!r} in the "
+                "file",
+                needed="one value",
+                do=f"take {name} out of the source description, or check that it is the right "
+                "file",
+            )
+    return attrs
+
+
+def _mtime(path: Path) -> str:
+    stamp = np.datetime64(int(path.stat().st_mtime), "s")
+    return f"{stamp}Z"

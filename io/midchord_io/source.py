@@ -1,0 +1,181 @@
+"""A source description: what a foreign scan file does not say about itself.
+
+A grid of numbers is a surface only once somebody has said which way its axes run, how far apart
+its samples are, in what units, and which numbers mean "not measured". A file that says so itself
+is believed; what it leaves unsaid stands in a TOML file, one for each kind of instrument, so that
+a new sensor is brought in by configuration. What neither says is refused, never guessed, and a
+description never silently overrides the file.
+
+``axes`` names each axis of the stored array in order, ``["x", "y"]`` where a row is a scan line
+across the travel. A minus sign says that the index runs against the frame. With ``pitch`` the
+smallest coordinate is 0. With ``positions`` an axis with a minus sign may count either way:
+descending positions are those of the frame, stored backwards; ascending ones are counted along
+the axis, so they change their sign (in the frame "lite", which starts at its own corner, they are
+reflected within their own range instead).
+
+``handed`` is about x, y and *up*, that is, after ``height_sign``: a source that is right-handed
+with z pointing down is left-handed here. A left-handed source is turned right by reversing y,
+because x is fixed by time and z by gravity.
+
+Heights are ``(number * height_scale + height_offset)`` in ``height_units``, then the sign; codes
+in ``invalid`` are compared with the numbers as stored. Numbers that are not finite always mean
+"not measured".
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, Field, model_validator
+
+from midchord_io.toml_models import Strict, load_toml, validated
+
+__all__ = [
+    "UNITS_MM",
+    "Columns",
+    "GridPitch",
+    "Lite",
+    "Pitch",
+    "Positions",
+    "Source",
+    "SourceDescription",
+    "known_unit",
+    "load_source",
+]
+
+UNITS_MM = {"m": 1000.0, "mm": 1.0, "um": 1e-3, "nm": 1e-6, "inch": 25.4}
+"""The one table of conversions: mm in one unit. An inch is 25.4 mm exactly (ISO 31-1)."""
+
+SPELLINGS = {
+    "metre": "m",
+    "meter": "m",
+    "millimetre": "mm",
+    "millimeter": "mm",
+    "µm": "um",
+    "μm": "um",
+    "micron": "um",
+    "micrometre": "um",
+    "micrometer": "um",
+    "nanometre": "nm",
+    "nanometer": "nm",
+    "in": "inch",
+    "inches": "inch",
+}
+"""How files spell the same units (UDUNITS names, and both micro signs of Unicode)."""
+
+Unit = Literal["m", "mm", "um", "nm", "inch"]
+Axis = Literal["x", "-x", "y", "-y"]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Text = Annotated[str, Field(min_length=1)]
+
+
+def known_unit(text: str) -> str | None:
+    """The unit of the table that ``text`` names, None where it names none of them."""
+    text = text.strip()
+    if text in UNITS_MM:
+        return text
+    text = text.lower()
+    return SPELLINGS.get(text) or SPELLINGS.get(text.removesuffix("s"))
+
+
+def _says_where(prefixes: tuple[str, ...], plain: str) -> AfterValidator:
+    def check(text: str) -> str:
+        prefix, colon, rest = text.partition(":")
+        if text == plain or (colon and prefix in prefixes and rest):
+            return text
+        forms = " or ".join(f'"{prefix}:..."' for prefix in prefixes)
+        raise ValueError(f'it must be "{plain}" or {forms}')
+
+    return AfterValidator(check)
+
+
+class Pitch(Strict):
+    """Distance between samples along each axis, in ``position_units``."""
+
+    x: Positive | None = None
+    y: Positive | None = None
+
+
+class Positions(Strict):
+    """Where the positions of the samples stand in the file: a dataset for each axis."""
+
+    x: Text | None = None
+    y: Text | None = None
+
+
+class Columns(Strict):
+    """Columns of a table or point cloud: names, or zero-based indices as text."""
+
+    x: Text
+    y: Text
+    height: Text
+
+
+class GridPitch(Strict):
+    """Pitch of the grid that points are put on, in ``position_units``."""
+
+    x: Positive
+    y: Positive
+
+
+class Source(Strict):
+    """Section ``[source]``: where the heights are and what the numbers mean."""
+
+    format: Text | None = None
+    dataset: Text | None = None
+    axes: tuple[Axis, Axis] | None = None
+    handed: Literal["right", "left"] = "right"
+    height_units: Unit | None = None
+    height_sign: Literal["up", "down"] | None = None
+    height_scale: Finite | None = None
+    height_offset: Finite | None = None
+    position_units: Unit | None = None
+    pitch: Pitch | None = None
+    positions: Positions | None = None
+    invalid: tuple[Finite, ...] = ()
+    columns: Columns | None = None
+    grid_pitch: GridPitch | None = None
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if self.axes and {axis[-1] for axis in self.axes} != {"x", "y"}:
+            raise ValueError(f"axes = {list(self.axes)}: one of them is x, the other y")
+        if self.height_scale == 0:
+            raise ValueError("height_scale = 0 would make every height the same")
+        for axis in ("x", "y"):
+            if getattr(self.pitch, axis, None) and getattr(self.positions, axis, None):
+                raise ValueError(f"both pitch.{axis} and positions.{axis} are given, keep one")
+        if self.columns and self.axes:
+            raise ValueError("columns (points) and axes (a matrix) exclude each other")
+        return self
+
+
+class Lite(Strict):
+    """Section ``[lite]``: what is known of the lite and of the scan as a whole."""
+
+    frame: Literal["machine", "lite"] = "machine"
+    id_from: Annotated[str, _says_where(("attr", "column"), "name")] = "name"
+    scanned_at_from: Annotated[str, _says_where(("attr",), "mtime")] = "mtime"
+    instrument: Text | None = None
+    face: Literal["upper", "lower"] = "upper"
+    thickness_mm: Positive | None = None
+    coated_face: Literal["upper", "lower", "both", "none"] | None = None
+    support: Text | None = None
+    temperature_c: Finite | None = None
+
+
+class SourceDescription(Strict):
+    """One file under configs/sources. ``load_source`` reads it."""
+
+    source: Source = Source()
+    lite: Lite = Lite()
+
+
+def load_source(path: str | Path) -> SourceDescription:
+    """The source description in a TOML file.
+
+    Raises  SettingsError where it cannot be read, or a key or value does not exist
+    """
+    return validated(SourceDescription, load_toml(path), where=str(path))

@@ -1,0 +1,54 @@
+"""Overall bow of a lite's form, as supported: how far it stands off the chords of its edges.
+
+Taken from the form alone, never from raw ends that carry edge lift. The standards measure bow on
+a lite that stands upright at room temperature; a lite that lies is flattened by its weight. So
+these are figures of the scan, never a verdict by such a standard.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import numpy.typing as npt
+
+from midchord.edge_lift import Rims
+
+__all__ = ["CHORDS", "overall_bow"]
+
+Floats = npt.NDArray[np.float64]
+
+CHORDS = ("leading", "trailing", "left", "right", "diagonal_1", "diagonal_2")
+POINTS = 201
+
+
+def overall_bow(
+    form_at: Callable[[Floats, Floats], Floats], rims: Rims
+) -> tuple[dict[str, float], dict[str, float]]:
+    """Largest distance of the form from the chord of each edge and diagonal.
+
+    form_at  heights at points (x, y), mm, two arrays of one length
+    returns  bow in mm and in mm per m of chord, by CHORDS; positive where the form stands above
+             its chord. diagonal_1 runs from the leading left corner
+    """
+    x0, x1 = rims.leading_x.min(), rims.trailing_x.max()
+    y0, y1 = rims.left_y.min(), rims.right_y.max()
+    ends = {
+        "leading": ((x0, y0), (x0, y1)),
+        "trailing": ((x1, y0), (x1, y1)),
+        "left": ((x0, y0), (x1, y0)),
+        "right": ((x0, y1), (x1, y1)),
+        "diagonal_1": ((x0, y0), (x1, y1)),
+        "diagonal_2": ((x0, y1), (x1, y0)),
+    }
+    bow, per_metre = {}, {}
+    t = np.linspace(0, 1, POINTS)
+    for name, (start, end) in ends.items():
+        x = start[0] + t * (end[0] - start[0])
+        y = start[1] + t * (end[1] - start[1])
+        z = np.asarray(form_at(x, y), dtype=np.float64)
+        off = z - (z[0] + t * (z[-1] - z[0]))
+        bow[name] = float(off[np.abs(off).argmax()])
+        chord_m = float(np.hypot(end[0] - start[0], end[1] - start[1])) / 1000
+        per_metre[name] = bow[name] / chord_m
+    return bow, per_metre

@@ -1,0 +1,167 @@
+"""What the command line says and how it ends: messages, progress, exit codes.
+
+Results go to standard output, messages to standard error: as plain sentences, or with
+``--log-json`` as one JSON object a line for a collector. A progress bar is drawn only when a
+person looks on, so nothing but messages ends in a log file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import enum
+import json
+import logging
+import os
+import sys
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any, TypeVar
+
+from midchord_io.errors import MidchordError, OutputError, SettingsError
+
+__all__ = [
+    "Exit",
+    "accept_any_text",
+    "exit_for",
+    "figure_lines",
+    "log",
+    "progress",
+    "say",
+    "set_threads",
+    "start_logging",
+]
+
+Item = TypeVar("Item")
+log = logging.getLogger("midchord")
+
+
+class Exit(enum.IntEnum):
+    """Exit codes of every command."""
+
+    DONE = 0
+    OUTSIDE = 1
+    USAGE = 2
+    REFUSED = 3
+    FAULT = 70
+    INTERRUPTED = 130
+
+
+def exit_for(error: MidchordError) -> Exit:
+    """Settings, limits, recipes and output places are usage; anything else is a refused input."""
+    return Exit.USAGE if isinstance(error, SettingsError | OutputError) else Exit.REFUSED
+
+
+class _ToStandardError(logging.Handler):
+    """Looks standard error up at each message, so that a progress bar may redirect it."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        try:
+            print(self.format(record), file=sys.stderr, flush=True)
+        except Exception:
+            self.handleError(record)
+
+
+class _Plain(logging.Formatter):
+    def format(self, record: logging.LogRecord) -> str:
+        level = "" if record.levelno <= logging.INFO else f"{record.levelname.lower()}: "
+        text = f"midchord: {level}{record.getMessage()}"
+        return f"{text}\n{self.formatException(record.exc_info)}" if record.exc_info else text
+
+
+class _JsonLine(logging.Formatter):
+    def format(self, record: logging.LogRecord) -> str:
+        line: dict[str, Any] = {
+            "time": dt.datetime.fromtimestamp(record.created, dt.UTC).isoformat(
+                timespec="milliseconds"
+            ),
+            "level": record.levelname.lower(),
+            "message": record.getMessage(),
+            **getattr(record, "fields", {}),
+        }
+        if record.exc_info:
+            line["traceback"] = self.formatException(record.exc_info)
+        return json.dumps(line, ensure_ascii=False, default=str)
+
+
+def start_logging(*, verbose: bool, log_json: bool) -> None:
+    """Send messages to standard error; once more replaces what was set before."""
+    handler = _ToStandardError()
+    handler.setFormatter(_JsonLine() if log_json else _Plain())
+    log.handlers[:] = [handler]
+    log.propagate = False
+    log.setLevel(logging.DEBUG if verbose else logging.INFO)
+
+
+def set_threads(count: int | None) -> None:
+    """Threads of the numeric kernels; None leaves every library its own choice."""
+    if count is None:
+        return
+    for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ[variable] = str(count)
+    if "numba" not in sys.modules:
+        os.environ["NUMBA_NUM_THREADS"] = str(count)  # read when numba is first imported
+        return
+    import numba
+
+    with contextlib.suppress(ValueError):  # more than it has started with: it keeps all of them
+        numba.set_num_threads(count)
+
+
+def progress(items: Sequence[Item], *, label: str, quiet: bool = False) -> Iterator[Item]:
+    """The items one after the other, with a bar when standard error is a terminal."""
+    if quiet or not sys.stderr.isatty():
+        yield from items
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+    from rich.progress import TimeElapsedColumn as Elapsed
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), Elapsed())
+    with Progress(
+        *columns,
+        console=Console(stderr=True),
+        transient=True,
+        redirect_stdout=sys.stdout.isatty(),  # piped results stay in their pipe
+    ) as bar:
+        task = bar.add_task(label, total=len(items))
+        for item in items:
+            yield item
+            bar.advance(task)
+
+
+def say(text: str) -> None:
+    """A line of results. A reader who has gone does not stop the work."""
+    try:
+        print(text, flush=True)
+    except BrokenPipeError:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
+
+
+def accept_any_text() -> None:
+    """A lite id in any script must not stop a run on a console of an old code page."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="backslashreplace")
+
+
+def figure_lines(summary: Mapping[str, Any]) -> Iterable[str]:
+    """Key figures of one lite as short lines of plain text."""
+    figures = (
+        ("depth, by the gauge", "depth_mm", "mm"),
+        ("depth, of the surface", "surface_depth_mm", "mm"),
+        ("distortion, by the gauge", "gauge_distortion_mdpt", "mdpt"),
+        ("distortion, of the surface", "surface_distortion_mdpt", "mdpt"),
+    )
+    yield f"  {'':28}{'mean':>10}{'p95':>10}{'max':>10}"
+    for label, key, unit in figures:
+        cells = "".join(f"{_cell(summary[key].get(name)):>10}" for name in ("mean", "p95", "max"))
+        yield f"  {label:28}{cells}  {unit}"
+    yield f"  {'half-span of the feet':28}{_cell(summary['half_span_mm']):>10}  mm"
+    yield f"  {'measured share of the glass':28}{_cell(100 * summary['coverage']):>10}  %"
+
+
+def _cell(value: float | None) -> str:
+    return "-" if value is None else f"{value:.4g}"

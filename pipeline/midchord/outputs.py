@@ -1,0 +1,140 @@
+"""The four result files of one lite: all of them or none.
+
+=====================  ==========================================================
+``NAME.maps.nc``       every map and line, to be opened again by any netCDF tool
+``NAME.lines.csv``     the half waves of the line table, one a row
+``NAME.html``          the page for people
+``NAME.summary.json``  figures and verdict for machines
+=====================  ==========================================================
+
+All four are first written whole into a hidden folder beside their places, and only then moved onto
+their names, each in one step of the file system. The summary comes last: a controller that sees it
+may rely on the other three. A run that fails or is killed while it writes leaves no result behind,
+and what was there before is untouched.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Iterable
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from midchord_io.errors import OutputError
+
+__all__ = ["Outputs", "check_outputs", "line_table", "outputs_of", "write_lite"]
+
+
+class Outputs(NamedTuple):
+    """Paths in the order in which they appear."""
+
+    maps: Path
+    lines: Path
+    page: Path
+    summary: Path
+
+
+def outputs_of(folder: str | Path, name: str) -> Outputs:
+    """Where the results of the lite ``name`` go."""
+    endings = (".maps.nc", ".lines.csv", ".html", ".summary.json")
+    return Outputs(*(Path(folder) / f"{name}{ending}" for ending in endings))
+
+
+def check_outputs(folder: str | Path, names: Iterable[str], *, overwrite: bool) -> None:
+    """Whether results can be written there, before any work is done. Writes nothing that stays.
+
+    Raises  OutputError: not a folder, not writable, or a result is there and not to be overwritten
+    """
+    folder = Path(folder)
+    probe = folder
+    while not probe.exists() and probe != probe.parent:
+        probe = probe.parent  # folders still missing will be made
+    try:
+        with tempfile.TemporaryFile(dir=probe):
+            pass
+    except OSError as error:
+        raise _unwritable(folder, error) from error
+    if overwrite:
+        return
+    there = [path for name in names for path in outputs_of(folder, name) if path.exists()]
+    if there:
+        raise _already_there(there)
+
+
+def write_lite(
+    maps: xr.Dataset, folder: str | Path, name: str, *, overwrite: bool = False
+) -> Outputs:
+    """Write the four files of one lite; returns their paths.
+
+    Raises  OutputError where the disk refuses, or a result is there and ``overwrite`` is not set
+    """
+    from midchord.report.page import lite_page
+    from midchord.run import summary
+    from midchord_io.results import write_csv, write_json, write_maps, write_text
+
+    page = lite_page(maps)
+    final = outputs_of(folder, name)
+    try:
+        Path(folder).mkdir(parents=True, exist_ok=True)
+        hidden = Path(tempfile.mkdtemp(prefix=f".{name[:60]}-", suffix=".part", dir=folder))
+    except OSError as error:
+        raise _unwritable(folder, error) from error
+    try:
+        part = outputs_of(hidden, name)
+        write_maps(maps, part.maps)
+        write_csv(line_table(maps), part.lines)
+        write_text(page, part.page)
+        write_json(summary(maps), part.summary)
+        there = [path for path in final if path.exists()]
+        if there and not overwrite:
+            raise _already_there(there)
+        for written, path in zip(part, final, strict=True):
+            os.replace(written, path)
+    except OSError as error:
+        raise _unwritable(folder, error) from error
+    finally:
+        shutil.rmtree(hidden, ignore_errors=True)
+    return final
+
+
+def line_table(maps: xr.Dataset) -> pd.DataFrame:
+    """The half waves of the line table, one a row; zones by name, lengths in mm."""
+    columns: dict[str, object] = {}
+    for name in (str(name) for name in maps.data_vars):
+        if not name.startswith("hw_"):
+            continue
+        field = maps[name]
+        values = field.values
+        if "flag_meanings" in field.attrs:
+            codes = np.asarray(field.attrs["flag_values"]).ravel().tolist()
+            meanings = dict(zip(codes, str(field.attrs["flag_meanings"]).split(), strict=True))
+            values = np.array([meanings[code] for code in values.tolist()], dtype=object)
+        columns[name.removeprefix("hw_")] = values
+    table = pd.DataFrame(columns)
+    table.insert(0, "lite_id", str(maps.attrs["lite_id"]))
+    return table
+
+
+def _unwritable(folder: str | Path, error: OSError) -> OutputError:
+    return OutputError(
+        folder,
+        found=f"it cannot be written to ({error.strerror or error})",
+        needed="a folder for the results with room in it",
+        do="name another with --out, or free this one",
+    )
+
+
+def _already_there(paths: list[Path]) -> OutputError:
+    more = f" and {len(paths) - 1} more" if len(paths) > 1 else ""
+    return OutputError(
+        paths[0],
+        found=f"a result is already there{more}",
+        needed="a name that is free",
+        do="name another folder with --out, or say --overwrite",
+    )

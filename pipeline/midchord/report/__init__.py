@@ -1,0 +1,2 @@
+"""What people see of a result: pictures, pages, workbooks. The only place that rounds a number or
+draws one."""

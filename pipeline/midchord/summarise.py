@@ -1,0 +1,257 @@
+"""The summary of one lite: its figures over the clear points, zones, centre line and doubts.
+
+Doubts are sentences about what did not stop the run but should be known: a lite too short for the
+targets to hold, noise too large for a shallow wave, edges that were not seen.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import platform
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+import midchord
+from midchord.detrend import Detrended
+from midchord.draw_up import half_wave_figures
+from midchord.maps import CLEAR, statistics, worst_of_noisy, zone_table
+from midchord.measure import Figures, Measured
+from midchord.settings import Settings
+
+__all__ = ["FIGURES", "SCHEMA_VERSION", "summarise"]
+
+SCHEMA_VERSION = 1
+FIGURES = {
+    "wavelength_mm": ("wavelength", "u_wavelength", None),
+    "depth_mm": ("depth", "u_depth", "gauge"),
+    "surface_depth_mm": ("surface_depth", "u_surface_depth", "surface"),
+    "gauge_distortion_mdpt": ("gauge_distortion", "u_gauge_distortion", "gauge"),
+    "surface_distortion_mdpt": ("surface_distortion", "u_surface_distortion", "surface"),
+}
+"""Key of the summary -> map, map of its uncertainty, convention."""
+
+SHORTEST_IN_WAVES = 8
+LARGE_DROPOUT_SHARE = 0.2
+RELATIVE_NOISE = 0.1
+SEEN = ("depth", "distortion", "wavelength")
+
+
+def summarise(
+    maps: xr.Dataset,
+    lite: xr.Dataset,
+    parts: Detrended,
+    waves: Measured,
+    settings: Settings,
+    form: dict[str, Any],
+) -> xr.Dataset:
+    """The maps with settings, versions and summary in their attributes.
+
+    form  bow and edge lift as they go into the summary
+    """
+    x, y = maps["x"].values, maps["y"].values
+    clear = maps["zone"].values == CLEAR
+    cell = float(x[1] - x[0]) * float(y[1] - y[0])
+    half_wave = 0.5 * (waves.mean_wavelength_mm or settings.waves.band_max_mm)
+    half_wave_mm2 = half_wave * max(2 * settings.waves.pool_mm, float(y[1] - y[0]))
+    independent = float(clear.sum()) * cell / half_wave_mm2
+    figures: dict[str, Any] = {}
+    for key, (name, u, convention) in FIGURES.items():
+        own = statistics(
+            maps[name].values, maps[u].values, x, y, clear, independent=independent
+        )
+        source = waves.surface if convention == "surface" else waves.reading
+        own["max_bias"] = _bias(key, source, waves, maps, settings)
+        own["convention"] = convention
+        figures[key] = own
+    no_wave = figures["depth_mm"]["max"] is None and waves.mean_wavelength_mm is None
+    attrs = lite.attrs
+    digest: dict[str, Any] = {
+        "schema_version": SCHEMA_VERSION,
+        "program_version": midchord.__version__,
+        **{key: attrs.get(key) for key in ("lite_id", "instrument", "scanned_at", "face")},
+        **{key: attrs.get(key) for key in ("source_file", "source_sha256", "adapter")},
+        **{
+            key: attrs[key]
+            for key in ("thickness_mm", "coated_face", "support", "temperature_c")
+            if key in attrs
+        },
+        "length_mm": float(attrs["length_mm"]),
+        "width_mm": float(attrs["width_mm"]),
+        "skew_deg": float(attrs["skew_deg"]),
+        "rectangular": bool(attrs["rectangular"]),
+        "feet": settings.gauge.feet,
+        "half_span_mm": waves.half_span_mm,
+        "no_wave": no_wave,
+        "mean_wavelength_mm": waves.mean_wavelength_mm,
+        **figures,
+        **form,
+        "coverage": float(attrs["coverage"]),
+        "dropout_share": float(attrs["dropout_share"]),
+        "filled_share": float(attrs["filled_share"]),
+        "spike_count": int(attrs["spike_count"]),
+        "noise_mm": _number(attrs.get("noise_mm")),
+        "noise_density_mm3": waves.noise.density_mm3,
+        "noise_correlation_mm": waves.noise.correlation_mm,
+        "detection_depth_mm": waves.reading.detection_mm,
+        "detection_surface_depth_mm": waves.surface.detection_mm,
+        "clear_area_mm2": float(clear.sum()) * cell,
+        "wave_share": _wave_share(maps, clear),
+        "zones": zone_table(
+            {key: (maps[n].values, maps[u].values) for key, (n, u, _) in FIGURES.items()},
+            x,
+            y,
+            maps["zone"].values,
+            length_mm=float(attrs["length_mm"]),
+            width_mm=float(attrs["width_mm"]),
+            grid=(settings.zones.grid_x, settings.zones.grid_y),
+            half_wave_mm2=half_wave_mm2,
+        ),
+        "centre_line": _centre_line(waves, maps),
+        "verdict": "not judged",
+        "reasons": [],
+        "conventions": {
+            "gauge": "from the swing of three-point readings: twice the true peak-to-valley of an "
+            "even wave at feet half a wavelength from the plunger",
+            "surface": "from the true peak-to-valley of the surface",
+            "wavelength": settings.waves.wavelength,
+        },
+        "settings": settings.model_dump(mode="json"),
+        "versions": _versions(),
+        "doubts": _doubts(lite, waves, figures, clear, settings),
+    }
+    return maps.assign_attrs(
+        summary=json.dumps(digest, ensure_ascii=False, allow_nan=False),
+        settings=settings.model_dump_json(),
+        program_version=midchord.__version__,
+        schema_version=SCHEMA_VERSION,
+    )
+
+
+def _number(value: Any) -> float | None:
+    return float(value) if value is not None and math.isfinite(value) else None
+
+
+def _wave_share(maps: xr.Dataset, clear: npt.NDArray[np.bool_]) -> float | None:
+    """Share of the clear points that lie in a wave above detection."""
+    if not clear.any():
+        return None
+    return float(np.isfinite(maps["depth"].values[clear]).mean())
+
+
+def _bias(
+    key: str, source: Figures, waves: Measured, maps: xr.Dataset, settings: Settings
+) -> float | None:
+    table = half_wave_figures(source)
+    name = key.split("_")[-2] if key.startswith(("gauge", "surface")) else key.split("_")[0]
+    own = source.waves
+    x, y = maps["x"].values, maps["y"].values
+    row = np.clip(np.searchsorted(x, 0.5 * (own.x_from_mm + own.x_to_mm)), 0, x.size - 1)
+    clear = maps["zone"].values[row, own.line] == CLEAR
+    apart = max(1, math.ceil(2 * settings.waves.pool_mm / float(y[1] - y[0])))
+    return worst_of_noisy(
+        table[name][clear], table[f"u_{name}"][clear], own.line[clear], apart
+    )
+
+
+def _centre_line(waves: Measured, maps: xr.Dataset) -> dict[str, Any]:
+    """The figures of the line nearest the middle, by half wave, as a hand survey has them."""
+    y = waves.line_y_mm
+    line = int(np.abs(y - 0.5 * (y[0] + y[-1])).argmin())
+    own = waves.reading.waves
+    table = half_wave_figures(waves.reading)
+    x = maps["x"].values
+    zone = maps["zone"].values[:, line]
+    rows = []
+    for k in np.flatnonzero(own.line == line):
+        ends = np.clip(np.searchsorted(x, (own.x_from_mm[k], own.x_to_mm[k])), 0, x.size - 1)
+        rows.append(
+            {
+                "x_from_mm": float(own.x_from_mm[k]),
+                "x_to_mm": float(own.x_to_mm[k]),
+                "wavelength_mm": float(own.wavelength_mm[k]),
+                "depth_mm": float(table["depth"][k]),
+                "u_depth_mm": float(table["u_depth"][k]),
+                "gauge_distortion_mdpt": float(table["distortion"][k]),
+                "u_gauge_distortion_mdpt": float(table["u_distortion"][k]),
+                "rising": bool(own.is_rising[k]),
+                "clear": bool((zone[ends] == CLEAR).all()),
+            }
+        )
+    counted = [row for row in rows if row["clear"]]
+    result: dict[str, Any] = {"y_mm": float(y[line]), "half_waves": rows}
+    for name in ("wavelength_mm", "depth_mm", "gauge_distortion_mdpt"):
+        values = [row[name] for row in counted]
+        result[name] = {
+            "min": min(values) if values else None,
+            "mean": sum(values) / len(values) if values else None,
+            "max": max(values) if values else None,
+        }
+    return result
+
+
+def _versions() -> dict[str, str]:
+    import numba
+    import scipy
+
+    return {
+        "midchord": midchord.__version__,
+        "python": platform.python_version(),
+        "numpy": np.__version__,
+        "scipy": scipy.__version__,
+        "numba": numba.__version__,
+        "xarray": xr.__version__,
+    }
+
+
+def _doubts(
+    lite: xr.Dataset,
+    waves: Measured,
+    figures: dict[str, Any],
+    clear: npt.NDArray[np.bool_],
+    settings: Settings,
+) -> list[str]:
+    doubts = []
+    length, attrs = float(lite.attrs["length_mm"]), lite.attrs
+    mean_mm = waves.mean_wavelength_mm
+    if not clear.any():
+        doubts.append(
+            "No point of the lite has all three contacts clear of the edge zones, so there are no "
+            "figures: it is too short, or the zones are too wide."
+        )
+    if mean_mm is not None and length < SHORTEST_IN_WAVES * mean_mm:
+        doubts.append(
+            f"The lite is {length / mean_mm:.1f} of its own waves long; below {SHORTEST_IN_WAVES} "
+            "the form and the roll wave cannot be told apart as well as usual."
+        )
+    if mean_mm is None:
+        doubts.append(
+            f"No wave deeper than the detection bound of {waves.reading.detection_mm:.4f} mm by "
+            "the gauge was found; depth and distortion have no value."
+        )
+    depth = figures["depth_mm"]["mean"]
+    if depth is not None and waves.reading.detection_mm > depth / 3:
+        doubts.append(
+            f"The noise of the scan is large: waves below {waves.reading.detection_mm:.4f} mm by "
+            "the gauge cannot be told from it, and the mean depth is less than three times that."
+        )
+    if float(attrs["coverage"]) < 1 - LARGE_DROPOUT_SHARE:
+        doubts.append(f"Only {100 * float(attrs['coverage']):.0f} % of the glass was measured.")
+    unseen = [side for side, seen in attrs.get("edges_seen", {}).items() if not seen]
+    if unseen and attrs.get("frame_of_scan") == "machine":
+        doubts.append(
+            f"The glass runs to the border of the scan at: {', '.join(unseen)}. That border was "
+            "taken for the edge."
+        )
+    blind = settings.maps.gain_blind
+    if mean_mm is not None:
+        weak = 1 - math.cos(2 * math.pi * waves.half_span_mm / mean_mm)
+        if weak < blind:
+            doubts.append(
+                f"With feet {waves.half_span_mm:.0f} mm from the plunger the gauge is nearly blind "
+                f"to waves of {mean_mm:.0f} mm (gain {weak:.2f})."
+            )
+    return doubts
