@@ -365,16 +365,13 @@ def _summary(
         "skew_deg": 0.21,
         "mean_wavelength_mm": None if no_wave else 250.4,
         **figures,
-        "bow_mm": {
-            edge: {"mm": 2.94 + 0.1 * k, "mm_per_m": 1.23 + 0.04 * k}
-            for k, edge in enumerate(
-                ("leading", "trailing", "left", "right", "diagonal_1", "diagonal_2")
-            )
-        },
-        "edge_lift_mm": {
-            "leading": {"mean": 0.151, "max": 0.212, "y_mm": 400.0},
-            "trailing": {"mean": 0.083, "max": 0.11, "y_mm": 90.0},
-            "left": {"mean": 0.012, "max": 0.03, "x_mm": 1210.0},
+        "bow_mm": {edge: 2.94 + 0.1 * k for k, edge in enumerate(_CHORDS)},
+        "bow_mm_per_m": {edge: 1.23 + 0.04 * k for k, edge in enumerate(_CHORDS)},
+        "edge_lift_mm": {"leading": 0.212, "trailing": 0.11, "left": 0.03, "right": None},
+        "edge_lift_detail": {
+            "leading": {"mean": 0.151, "max": 0.212, "at_mm": 400.0},
+            "trailing": {"mean": 0.083, "max": 0.11, "at_mm": 90.0},
+            "left": {"mean": 0.012, "max": 0.03, "at_mm": 1210.0},
             "right": None,
         },
         "coverage": 0.982,
@@ -398,6 +395,8 @@ def _summary(
         "doubts": [] if not no_wave else ["The feet were set to the fallback of 150 mm."],
     }
 
+
+_CHORDS = ("leading", "trailing", "left", "right", "diagonal_1", "diagonal_2")
 
 _SETTINGS = {
     "gauge": {"feet": "mean", "half_span_mm": 150.0, "fallback_half_span_mm": 150.0},

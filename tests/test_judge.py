@@ -72,7 +72,7 @@ def lite(depth: Any = 0.05, u: float = 0.002) -> tuple[dict[str, Any], xr.Datase
     )  # fmt: skip
     cells = [
         {"x_from_mm": 500.0 * i, "x_to_mm": 500.0 * (i + 1),
-         "y_from_mm": 200.0 * j, "y_to_mm": 200.0 * (j + 1), "name": f"cell {i} {j}"}
+         "y_from_mm": 200.0 * j, "y_to_mm": 200.0 * (j + 1), "name": f"r{i + 1}c{j + 1}"}
         for i in range(2) for j in range(3)
     ]  # fmt: skip
     summary = {
@@ -82,9 +82,10 @@ def lite(depth: Any = 0.05, u: float = 0.002) -> tuple[dict[str, Any], xr.Datase
         "detection_depth_mm": 0.004,
         "settings": {"zones": {"edge_y_mm": 50.0}, "waves": {"band_min_mm": 120.0}},
         "zones": cells,
-        "bow_mm": {"leading": {"mm": -1.2, "mm_per_m": -2.0}, "left": {"mm": 3.0, "mm_per_m": 3.0},
-                   "diagonal_1": {"mm": 4.0, "mm_per_m": 3.5}},
-        "edge_lift_mm": {"leading": {"mean": 0.1, "max": 0.3}, "trailing": None},
+        "detection_surface_depth_mm": 0.004,
+        "bow_mm": {"leading": -1.2, "left": 3.0, "diagonal_1": 4.0},
+        "bow_mm_per_m": {"leading": -2.0, "left": 3.0, "diagonal_1": 3.5},
+        "edge_lift_mm": {"leading": 0.3, "trailing": None},
     }  # fmt: skip
     return summary, maps
 
@@ -251,7 +252,7 @@ def test_points_without_a_wave_count_as_under_the_threshold() -> None:
     reason = only(*lite(depth), entry)
     assert (reason["value"], reason["verdict"]) == (10.0, "within")
     summary, maps = lite(depth)
-    summary["detection_depth_mm"] = 0.15  # now a wave over the threshold could hide
+    summary["detection_surface_depth_mm"] = 0.15  # now a wave over the threshold could hide
     assert only(summary, maps, entry)["upper"] == 100.0
     assert only(summary, maps, entry)["verdict"] == "undecided"
 

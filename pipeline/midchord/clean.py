@@ -41,7 +41,7 @@ FULL_GAIN = 1.3
 """Predictions with more noise of their own than this (at rims) get a wider threshold."""
 OUTSIDE_MISFIT = 6.0
 """Misfit of a prediction from one side only, as a multiple of that among its points."""
-SPREAD_SEEN = 2.0
+SPREAD_SEEN = 1.6
 """Residuals of a prediction this many times the noise show that it does not follow the surface."""
 QUARTILE = 1.15
 """Upper quartile of the absolute value of a normal variable."""
@@ -149,7 +149,8 @@ def _off_all(height, i, j, noise_mm, spike_sigma, work, place):  # type: ignore[
     n = _neighbours(height[:, j], i, place)
     rival = np.inf if _is_one_sided(place[:n], i) else RIVAL
     for k in range(3):
-        if spread[k] < np.inf and spread[k] <= rival * best and abs(off[k]) <= spike_sigma * spread[k]:
+        has_a_say = spread[k] < np.inf and spread[k] <= rival * best
+        if has_a_say and abs(off[k]) <= spike_sigma * spread[k]:
             return False
     return True
 
@@ -329,7 +330,9 @@ def _bridge(line, state, i, longest, pitch_mm, normal, node):  # type: ignore[no
         return np.nan
     if state[low] != MEASURED or state[high] != MEASURED:
         return np.nan
-    wanted = 3 if pitch_mm > COARSE_MM else min(12, max(2, int(round(3.0 / pitch_mm)), gap // 2))
+    wanted = (
+        3 if pitch_mm > COARSE_MM else min(12, max(2, int(3.0 / pitch_mm + 0.5), (2 * gap) // 5))
+    )
     n = 0
     sides = 0
     for sign in (-1, 1):

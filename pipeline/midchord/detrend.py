@@ -55,6 +55,8 @@ LIFT_PRIOR_MM = 1.0
 """Spread of edge lift coefficients before the data: keeps near-equal shapes from cancelling."""
 BIWEIGHT = 6.0
 PASSES = 3
+SAMPLES_TO_KNOT = 6
+"""Samples that must lie between the edge and a knot for the spline to be held there."""
 STRENGTH = 4.0
 """Drop of the squared misfit, in units of what noise alone would give, that makes a roll wave."""
 
@@ -67,8 +69,8 @@ class LiteModel:
     order: tuple[int, int]
     pairs: tuple[tuple[int, int], ...]
     form_coefficients: Floats
-    shapes: Shapes
-    lift_coefficients: Floats  # (edge, k, order along)
+    shapes: tuple[Shapes, ...]  # by EDGES
+    lift_coefficients: tuple[Floats, ...]  # by EDGES, (k, order along) each
 
     def form(self, x_mm: Floats, y_mm: Floats) -> npt.NDArray[np.float32]:
         """Form at the grid of x and y, (x, y), mm."""
@@ -87,14 +89,17 @@ class LiteModel:
         number = EDGES.index(edge)
         place = self.rims.along_y if number < 2 else self.rims.along_x
         slow = legendre.legvander(place(at_mm), ALONG_ORDER)
-        fall = self.shapes(np.array(inset_mm)) @ self.lift_coefficients[number]
+        fall = self.shapes[number](np.array(inset_mm)) @ self.lift_coefficients[number]
         return np.asarray(slow @ fall)
 
     def subtract_lift(
         self, height: npt.NDArray[np.float32], rims: Rims, x_mm: Floats, y_mm: Floats
     ) -> None:
         """Take edge lift off heights (x, y), in place; rims: of the same grid."""
-        tables = tuple(self.shapes.table(self.lift_coefficients[n]) for n in range(len(EDGES)))
+        tables = tuple(
+            own.table(coefficients)
+            for own, coefficients in zip(self.shapes, self.lift_coefficients, strict=True)
+        )
         subtract_lift(height, rims, x_mm, y_mm, tables)
 
 
@@ -124,7 +129,7 @@ def detrend(
     """Split heights into form, edge lift and what is left.
 
     height              (x, y), mm, on the lite frame; NaN where not measured
-    is_glass            (x, y), bool: inside the rims, measured or not
+    is_glass            (x, y), bool: inside the outline, measured or not
     method              "polynomial", or "gaussian_regression": the form is then the mean surface
                         of a robust areal Gaussian regression filter (ISO 16610-61, -71)
     largest_order       of the polynomial form along each axis, if the lite is long enough
@@ -142,7 +147,7 @@ def detrend(
         _order(rims.length_mm, longest_wave_mm, largest_order),
         _order(rims.width_mm, longest_wave_mm, largest_order),
     )
-    shapes = Shapes(edge_lift_knots_mm, edge_lift_decay_mm)
+    shapes = _shapes(height, edge_lift_knots_mm, edge_lift_decay_mm)
     blocks = _Blocks.of(height.values, is_glass.values, x_mm, y_mm)
     fit = _Fit(blocks, order, shapes)
     if np.count_nonzero(blocks.weight) < 4 * fit.size:
@@ -153,7 +158,8 @@ def detrend(
             do="scan more of the lite",
         )
     model = fit.settled((shortest_wave_mm, longest_wave_mm), rims)
-    other = Shapes(
+    other = _shapes(
+        height,
         tuple(0.8 * knot for knot in edge_lift_knots_mm),
         tuple(0.8 * decay for decay in edge_lift_decay_mm),
     )
@@ -176,6 +182,19 @@ def detrend(
         varied,
         filtered,
     )
+
+
+def _shapes(
+    height: xr.DataArray, knots_mm: tuple[float, ...], decay_mm: tuple[float, ...]
+) -> tuple[Shapes, ...]:
+    """Shapes of edge lift by EDGES: no knot where the pitch is too coarse to tell."""
+
+    def across(axis: str) -> Shapes:
+        at_mm = height[axis].values
+        pitch = float(at_mm[-1] - at_mm[0]) / (at_mm.size - 1)
+        return Shapes(tuple(k for k in knots_mm if k >= SAMPLES_TO_KNOT * pitch), decay_mm)
+
+    return across("x"), across("x"), across("y"), across("y")
 
 
 def _order(extent_mm: float, longest_wave_mm: float, largest_order: int) -> int:
@@ -246,7 +265,7 @@ class _Fit:
 
     blocks: _Blocks
     order: tuple[int, int]
-    shapes: Shapes
+    shapes: tuple[Shapes, ...]
 
     def __post_init__(self) -> None:
         n, m = self.order
@@ -262,9 +281,10 @@ class _Fit:
         self.poly_y = legendre.legvander(v, max(m, ALONG_ORDER))
         self.form_x = self.poly_x[:, [i for i, _ in self.pairs]]
         self.form_y = self.poly_y[:, [j for _, j in self.pairs]]
-        self.near = [self.shapes(d) for d in edge_distances(b.rims, b.x_mm, b.y_mm)]
-        self.shape_count = self.near[0].shape[-1]
-        self.size = len(self.pairs) + len(EDGES) * self.shape_count * (ALONG_ORDER + 1)
+        distances = edge_distances(b.rims, b.x_mm, b.y_mm)
+        self.near = [own(d) for own, d in zip(self.shapes, distances, strict=True)]
+        self.shape_counts = [near.shape[-1] for near in self.near]
+        self.size = len(self.pairs) + sum(self.shape_counts) * (ALONG_ORDER + 1)
         self.weight = b.weight
         self.basis = np.empty((b.x_mm.size, 0))
 
@@ -298,7 +318,10 @@ class _Fit:
 
     def model(self, coefficients: Floats, rims: Rims) -> LiteModel:
         forms = len(self.pairs)
-        lift = coefficients[forms:].reshape(len(EDGES), self.shape_count, ALONG_ORDER + 1)
+        ends = forms + np.cumsum(self.shape_counts) * (ALONG_ORDER + 1)
+        lift = tuple(
+            own.reshape(-1, ALONG_ORDER + 1) for own in np.split(coefficients[forms:], ends - forms)
+        )[: len(EDGES)]
         return LiteModel(rims, self.order, self.pairs, coefficients[:forms], self.shapes, lift)
 
     def left_over(self, coefficients: Floats) -> Floats:

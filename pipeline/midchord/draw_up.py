@@ -32,7 +32,7 @@ from midchord.place import STATE_MEANINGS
 from midchord.settings import Settings
 from midchord.waves import distortion_mdpt
 
-__all__ = ["half_wave_figures", "line_spans", "make_maps"]
+__all__ = ["half_wave_figures", "half_wave_table", "make_maps"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -136,9 +136,10 @@ def make_maps(
             profile.astype(np.float32),
             {"units": "mm", "long_name": f"edge lift along the {edge} edge"},
         )
-    return maps.assign(_line_table(waves, zone, map_x, map_y, settings)).assign(
-        _centre_line(lite, parts, waves)
-    )
+    lines = table_lines(map_y, settings.lines.every_mm)
+    table = half_wave_table(waves, zone, map_x, map_y, lines)
+    maps = maps.assign({f"hw_{name}": (("half_wave",), *c) for name, c in table.items()})
+    return maps.assign(_centre_line(lite, parts, waves))
 
 
 def half_wave_figures(figures: Figures) -> HalfWaveTable:
@@ -187,7 +188,7 @@ def _flags(values: tuple[int, ...], meanings: str) -> dict[str, Any]:
     }
 
 
-def line_spans(waves: Measured) -> xr.DataArray | float:
+def _line_spans(waves: Measured) -> xr.DataArray | float:
     """The half-span as a number, or labelled on the gauge lines where it varies; mm."""
     if waves.span_mm.size == 1:
         return float(waves.span_mm[0, 0])
@@ -200,7 +201,7 @@ def line_spans(waves: Measured) -> xr.DataArray | float:
 
 def _spans_of(waves: Measured, lite: xr.Dataset) -> xr.DataArray | float:
     """The half-spans at the columns of the scan."""
-    spans = line_spans(waves)
+    spans = _line_spans(waves)
     if isinstance(spans, float):
         return spans
     y = np.clip(lite["y"].values, waves.line_y_mm[0], waves.line_y_mm[-1])
@@ -215,31 +216,32 @@ def _rows(span_mm: Floats, x_mm: Floats, map_x: Floats) -> Floats:
     return span_mm[np.clip(np.rint((map_x - x_mm[0]) / pitch).astype(int), 0, x_mm.size - 1)]
 
 
-def _line_table(
+def table_lines(map_y: Floats, every_mm: float) -> npt.NDArray[np.intp]:
+    """Indices of lines every_mm apart, counted from the middle of the lite."""
+    middle = 0.5 * (map_y[0] + map_y[-1])
+    reach = int(0.5 * (map_y[-1] - map_y[0]) / every_mm)
+    wanted = middle + every_mm * np.arange(-reach, reach + 1)
+    return np.unique(np.abs(map_y[:, np.newaxis] - wanted).argmin(axis=0))
+
+
+def half_wave_table(
     waves: Measured,
     zone: npt.NDArray[np.uint8],
     map_x: Floats,
     map_y: Floats,
-    settings: Settings,
-) -> dict[str, Any]:
-    """Every half wave of lines every_mm apart, counted from the middle of the lite."""
-    middle = 0.5 * (map_y[0] + map_y[-1])
-    reach = int(0.5 * (map_y[-1] - map_y[0]) / settings.lines.every_mm)
-    wanted = middle + settings.lines.every_mm * np.arange(-reach, reach + 1)
-    lines = np.unique(np.abs(map_y[:, np.newaxis] - wanted).argmin(axis=0))
+    lines: npt.NDArray[np.intp],
+) -> dict[str, tuple[npt.NDArray[Any], dict[str, Any]]]:
+    """Every half wave of the lines: columns with their attributes, by half wave along each line."""
     figures = half_wave_figures(waves.reading)
     own = waves.reading.waves
     chosen = np.flatnonzero(np.isin(own.line, lines))
     surface = _surface_beside(waves, chosen)
-    centre = 0.5 * (own.x_from_mm + own.x_to_mm)[chosen]
-    row = np.clip(np.searchsorted(map_x, centre), 0, map_x.size - 1)
     ends = [
         np.clip(np.searchsorted(map_x, at[chosen]), 0, map_x.size - 1)
         for at in (own.x_from_mm, own.x_to_mm)
     ]
-    # a half wave is clear when both its turning points are; without glass in its middle, edge
+    # a half wave is clear when both its turning points are
     zones = np.maximum(zone[ends[0], own.line[chosen]], zone[ends[1], own.line[chosen]])
-    zones = np.where(zone[row, own.line[chosen]] == NO_GLASS, EDGE, np.minimum(zones, EDGE))
     columns: dict[str, tuple[npt.NDArray[Any], str, str]] = {
         "line_y_mm": (map_y[own.line[chosen]], "mm", "place of the line"),
         "x_from_mm": (own.x_from_mm[chosen], "mm", "turning point it begins with"),
@@ -256,14 +258,14 @@ def _line_table(
         "u_surface_depth_mm": (surface["u_depth"], "mm", "of the surface depth"),
         "u_surface_distortion_mdpt": (surface["u_distortion"], "mdpt", "of that distortion"),
     }
-    table: dict[str, Any] = {
-        f"hw_{name}": (("half_wave",), values, {"units": units, "long_name": title})
+    table = {
+        name: (values, {"units": units, "long_name": title})
         for name, (values, units, title) in columns.items()
     }
     rising = own.is_rising[chosen].astype(np.uint8)
-    table["hw_rising"] = (("half_wave",), rising, _flags((0, 1), "falling rising"))
+    table["rising"] = (rising, _flags((0, 1), "falling rising"))
     flags = _flags((CLEAR, NEAR, EDGE), "clear near edge")
-    table["hw_zone"] = (("half_wave",), zones.astype(np.uint8), flags)
+    table["zone"] = (np.minimum(zones, EDGE).astype(np.uint8), flags)
     return table
 
 

@@ -7,7 +7,7 @@ reach and of a few exponentials for what goes further::
     lift(d, t) = sum over shapes k, orders m of c_km f_k(d) P_m(t),   t = -1 .. 1 along the edge
 
 Distance is counted along x for the leading and trailing edge and along y for the side edges, from
-where the glass begins in that very line: the rims need not be a rectangle.
+where the glass begins in that very line: the outline need not be a rectangle.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ __all__ = ["ALONG_ORDER", "EDGES", "Rims", "Shapes", "edge_distances", "subtract
 Floats = npt.NDArray[np.float64]
 
 EDGES = ("leading", "trailing", "left", "right")
-ALONG_ORDER = 2
+ALONG_ORDER = 4
 TABLE_STEP_MM = 0.25
 
 
@@ -47,7 +47,7 @@ class Rims(NamedTuple):
 
     @classmethod
     def of(cls, is_glass: npt.NDArray[np.bool_], x_mm: Floats, y_mm: Floats) -> Rims:
-        """The rims of a mask (x, y) whose cells reach half a pitch beyond their centres."""
+        """Of a mask (x, y) whose cells reach half a pitch beyond their centres."""
         return cls(*_ends(is_glass, x_mm, 0), *_ends(is_glass, y_mm, 1))
 
     def along_x(self, x_mm: Floats) -> Floats:

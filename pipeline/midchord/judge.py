@@ -244,7 +244,8 @@ def _statistic(limit: Limit, value: Floats, measured: int) -> float:
 
 def _detection_bound(limit: Limit, summary: Mapping[str, Any]) -> float | None:
     """Largest figure that could hide in the noise, in the unit of the figure."""
-    depth_mm = summary.get("detection_depth_mm")
+    by_gauge = limit.convention == "gauge"
+    depth_mm = summary.get("detection_depth_mm" if by_gauge else "detection_surface_depth_mm")
     if depth_mm is None or limit.figure not in ("depth", "distortion"):
         return None
     if limit.figure == "depth":
@@ -268,17 +269,16 @@ def _bias(limit: Limit, summary: Mapping[str, Any], where: str) -> float:
 
 def _decide_edges(limit: Limit, summary: Mapping[str, Any], k: float) -> Decision:
     """Bow or edge lift: the largest size over the edges that the limit names."""
-    table: Mapping[str, Any] = summary[f"{limit.figure}_mm"]
-    key = limit.unit if limit.figure == "bow" else limit.statistic
+    table = _edge_figures(limit, summary)
     names: tuple[str, ...] = (limit.zone,)
     if limit.zone == "all":
         names = tuple(table)
     elif limit.zone == "diagonals":
         names = tuple(name for name in table if name not in EDGES)
     sizes = {
-        name: abs(float(table[name][key]))
+        name: abs(float(value))
         for name in names
-        if isinstance(table.get(name), Mapping) and table[name].get(key) is not None
+        if (value := table.get(name)) is not None
     }
     if len(sizes) < len(names) or not sizes:
         absent = ", ".join(name for name in names if name not in sizes)
@@ -290,6 +290,15 @@ def _decide_edges(limit: Limit, summary: Mapping[str, Any], k: float) -> Decisio
     verdict = decide(value, u, limit.limit, coverage_factor=k)
     where = f"{worst} edge" if worst in EDGES else worst.replace("_", " ")
     return Decision(verdict, value, u, value - k * u, value + k * u, why=where)
+
+
+def _edge_figures(limit: Limit, summary: Mapping[str, Any]) -> Mapping[str, float | None]:
+    """Figure of every edge, in the limit's unit."""
+    if limit.figure == "bow":
+        return dict(summary[f"bow_{limit.unit}"])
+    if limit.statistic == "max":
+        return dict(summary["edge_lift_mm"])
+    return {edge: detail["mean"] for edge, detail in summary["edge_lift_detail"].items()}
 
 
 def _reason(limit: Limit, decision: Decision, k: float) -> dict[str, Any]:

@@ -22,7 +22,6 @@ import numpy as np
 import numpy.typing as npt
 
 from midchord.lines import local_fit, pooled_lines, transfer
-from midchord.uncertainty import expected_largest
 
 __all__ = [
     "CLEAR",
@@ -36,7 +35,6 @@ __all__ = [
     "map_positions",
     "power_field",
     "statistics",
-    "worst_of_noisy",
     "zone_table",
 ]
 
@@ -267,20 +265,6 @@ def statistics(
         result["u_mean"] = float(np.sqrt((own**2).mean() / max(independent, 1.0)))
         result["u_max"] = float(own[top])
     return result
-
-
-def worst_of_noisy(
-    values: Floats, uncertainty: Floats, line: npt.NDArray[np.intp], every: int
-) -> float | None:
-    """Expected upward bias of the largest of noisy half waves; None where there are none.
-
-    every  lines this far apart share no scan lines
-    """
-    apart = line % every == 0
-    if not apart.any():
-        return None
-    chosen, own = values[apart], uncertainty[apart]
-    return expected_largest(chosen, own) - float(chosen.max())
 
 
 def zone_table(

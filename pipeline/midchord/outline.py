@@ -29,7 +29,7 @@ import numpy.typing as npt
 
 from midchord.region import MEASURED, Floats, Grid, States
 
-__all__ = ["CORNERS", "SIDES", "Edge", "Outline", "Rim", "border_outline", "find_outline", "fit_edge"]
+__all__ = ["CORNERS", "SIDES", "Edge", "Outline", "Rim", "find_outline", "fit_edge", "grid_outline"]
 
 SIDES = ("left", "leading", "right", "trailing")
 CORNERS = {
@@ -49,7 +49,7 @@ CLUSTER_DEG = 1.5
 WRONG = 0.03
 """Probability that a column at the rim is wrong: dropouts are a few per cent at most."""
 ROOM_MM = 1e-7
-END_SHARE, END_MM = 0.05, 100.0
+END_SHARE, END_MM = 0.02, 30.0
 """Of each edge, not used for its slope."""
 ZOOMS = 12
 
@@ -83,7 +83,7 @@ class Edge(NamedTuple):
         sign = 1.0 if self.side in ("leading", "left") else -1.0
         scale = sign / np.hypot(1.0, self.slope)
         a, b = (1.0, -self.slope) if _is_across_x(self.side) else (-self.slope, 1.0)
-        return scale * np.array([a, b, -self.offset_mm])
+        return np.array([scale * a, scale * b, -scale * self.offset_mm])
 
 
 class Outline(NamedTuple):
@@ -140,7 +140,7 @@ def find_outline(state: States, grid: Grid) -> Outline:
     return _outline({s: _turned(edges[s], rims[s], skew_deg, grid) for s in SIDES}, skew_deg)
 
 
-def border_outline(grid: Grid) -> Outline:
+def grid_outline(grid: Grid) -> Outline:
     """The outer sides of the border cells: the outline of a scan that is on the lite frame."""
     edges = {side: _border(side, grid) for side in SIDES}
     return _outline(edges, 0.0)
@@ -150,9 +150,13 @@ def _outline(edges: dict[str, Edge], skew_deg: float) -> Outline:
     corners = {}
     for name, (across, along) in CORNERS.items():
         one, other = edges[across].inward, edges[along].inward
-        corners[name] = np.linalg.solve(np.stack([one[:2], other[:2]]), -np.array([one[2], other[2]]))
-    is_square = all(abs(edge.skew_deg - skew_deg) <= SQUARE_DEG + edge.open_deg
-                    and (edge.is_straight or not edge.is_seen) for edge in edges.values())
+        normals = np.stack([one[:2], other[:2]])
+        corners[name] = np.linalg.solve(normals, -np.array([one[2], other[2]]))
+    is_square = all(
+        abs(edge.skew_deg - skew_deg) <= SQUARE_DEG + edge.open_deg
+        and (edge.is_straight or not edge.is_seen)
+        for edge in edges.values()
+    )
     return Outline(edges, skew_deg, corners, is_square)
 
 
@@ -164,8 +168,7 @@ def _body(state: States) -> npt.NDArray[np.bool_]:
     rows += padded[2:]
     count = rows[:, :-2] + rows[:, 1:-1]
     count += rows[:, 2:]
-    measured &= count >= 3
-    return measured
+    return np.asarray(measured & (count >= 3))
 
 
 def _rim(is_body: npt.NDArray[np.bool_], grid: Grid, side: str) -> Rim:

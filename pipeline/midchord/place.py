@@ -32,7 +32,7 @@ import xarray as xr
 
 from midchord.clean import fill_gaps, find_spikes, scan_noise_mm
 from midchord.missing import Openings, mark_openings, mark_outside
-from midchord.outline import CORNERS, Outline, border_outline, find_outline
+from midchord.outline import CORNERS, Outline, find_outline, grid_outline
 from midchord.region import (
     DROPOUT,
     FILLED,
@@ -98,7 +98,7 @@ def place(
         state[is_spike] = SPIKE
 
     is_placed = scan.attrs["frame"] == "lite"
-    outline = border_outline(grid) if is_placed else find_outline(state, grid)
+    outline = grid_outline(grid) if is_placed else find_outline(state, grid)
     if abs(outline.skew_deg) > largest_skew_deg:
         raise ScanError(
             where,
@@ -144,7 +144,8 @@ def _counts(state: States) -> dict[str, Any]:
 
 def _share(state: States, kind: int) -> float:
     """Share of the glass that is of a kind."""
-    return float(np.count_nonzero(state == kind) / max(1, np.count_nonzero(state < NO_GLASS)))
+    glass = int(np.count_nonzero(state < NO_GLASS))
+    return int(np.count_nonzero(state == kind)) / max(1, glass)
 
 
 def _facts(outline: Outline, openings: Openings, noise_mm: float) -> dict[str, Any]:

@@ -67,11 +67,11 @@ class Grid(NamedTuple):
 
     @property
     def x_mm(self) -> Floats:
-        return self.x0_mm + self.pitch_x_mm * np.arange(self.nx)
+        return np.asarray(self.x0_mm + self.pitch_x_mm * np.arange(self.nx), dtype=np.float64)
 
     @property
     def y_mm(self) -> Floats:
-        return self.y0_mm + self.pitch_y_mm * np.arange(self.ny)
+        return np.asarray(self.y0_mm + self.pitch_y_mm * np.arange(self.ny), dtype=np.float64)
 
 
 def find_glass(height: Heights, grid: Grid, *, glass_range_mm: float, where: str) -> States:
@@ -87,6 +87,8 @@ def find_glass(height: Heights, grid: Grid, *, glass_range_mm: float, where: str
     labels, parent = label_regions(
         height, gap_x, gap_y, STEP_MM, SLOPE * pitches[0], SLOPE * pitches[1]
     )
+    if parent.size == 0:
+        raise _no_glass(where, 0.0, 0.0, 0)
     stats = _region_stats(height, labels, parent)
     count = stats[:, 0]
     largest = int(count.argmax())
@@ -100,9 +102,7 @@ def find_glass(height: Heights, grid: Grid, *, glass_range_mm: float, where: str
     if lite != largest:
         plane = _plane_of(height, labels, parent, lite)
     _check_size(stats[lite], grid, where)
-    beside = [
-        int(k) for k in large if k != lite and abs(_above(stats[k], plane)) <= glass_range_mm
-    ]
+    beside = [int(k) for k in large if k != lite and abs(_above(stats[k], plane)) <= glass_range_mm]
     if beside:
         areas = [count[k] * pitches.prod() / 1e6 for k in (lite, *beside)]
         raise ScanError(
@@ -118,20 +118,25 @@ def find_glass(height: Heights, grid: Grid, *, glass_range_mm: float, where: str
     )
     kind = np.where(extent_mm.min(axis=0) < LINK_MM, SPIKE, NO_GLASS).astype(np.uint8)
     kind[lite] = MEASURED
-    return _first_state(height, labels, parent, kind, plane, glass_range_mm)
+    state: States = _first_state(height, labels, parent, kind, plane, glass_range_mm)
+    return state
 
 
 def _check_size(stats: Floats, grid: Grid, where: str) -> None:
     length_mm = (stats[2] - stats[1] + 1) * grid.pitch_x_mm
     width_mm = (stats[4] - stats[3] + 1) * grid.pitch_y_mm
     if stats[0] < LEAST_CELLS or min(length_mm, width_mm) < LEAST_MM:
-        raise LiteTooSmall(
-            where,
-            found=f"no glass: the largest region is {length_mm:.0f} mm by {width_mm:.0f} mm "
-            f"with {stats[0]:.0f} points",
-            needed=f"a lite of at least {LEAST_MM:.0f} mm by {LEAST_MM:.0f} mm",
-            do="check the codes declared as invalid, the pitches, and that a lite was in view",
-        )
+        raise _no_glass(where, length_mm, width_mm, int(stats[0]))
+
+
+def _no_glass(where: str, length_mm: float, width_mm: float, points: int) -> LiteTooSmall:
+    return LiteTooSmall(
+        where,
+        found=f"no glass: the largest region is {length_mm:.0f} mm by {width_mm:.0f} mm "
+        f"with {points} points",
+        needed=f"a lite of at least {LEAST_MM:.0f} mm by {LEAST_MM:.0f} mm",
+        do="check the codes declared as invalid, the pitches, and that a lite was in view",
+    )
 
 
 def _above(stats: Floats, plane: Floats) -> float:

@@ -17,10 +17,11 @@ import xarray as xr
 
 import midchord
 from midchord.detrend import Detrended
-from midchord.draw_up import half_wave_figures
-from midchord.maps import CLEAR, statistics, worst_of_noisy, zone_table
+from midchord.draw_up import half_wave_figures, half_wave_table
+from midchord.maps import CLEAR, statistics, zone_table
 from midchord.measure import Figures, Measured
 from midchord.settings import Settings
+from midchord.uncertainty import expected_largest
 
 __all__ = ["FIGURES", "SCHEMA_VERSION", "summarise"]
 
@@ -145,46 +146,38 @@ def _wave_share(maps: xr.Dataset, clear: npt.NDArray[np.bool_]) -> float | None:
 def _bias(
     key: str, source: Figures, waves: Measured, maps: xr.Dataset, settings: Settings
 ) -> float | None:
+    """Expected upward bias of the largest of the clear half waves; None where there are none."""
     table = half_wave_figures(source)
-    name = key.split("_")[-2] if key.startswith(("gauge", "surface")) else key.split("_")[0]
+    name = key.split("_")[-2]
     own = source.waves
     x, y = maps["x"].values, maps["y"].values
     row = np.clip(np.searchsorted(x, 0.5 * (own.x_from_mm + own.x_to_mm)), 0, x.size - 1)
-    clear = maps["zone"].values[row, own.line] == CLEAR
+    # lines this far apart share no scan lines, so their noise is independent
     apart = max(1, math.ceil(2 * settings.waves.pool_mm / float(y[1] - y[0])))
-    return worst_of_noisy(
-        table[name][clear], table[f"u_{name}"][clear], own.line[clear], apart
-    )
+    chosen = (maps["zone"].values[row, own.line] == CLEAR) & (own.line % apart == 0)
+    if not chosen.any():
+        return None
+    values, own_u = table[name][chosen], table[f"u_{name}"][chosen]
+    return expected_largest(values, own_u) - float(values.max())
 
 
 def _centre_line(waves: Measured, maps: xr.Dataset) -> dict[str, Any]:
     """The figures of the line nearest the middle, by half wave, as a hand survey has them."""
     y = waves.line_y_mm
-    line = int(np.abs(y - 0.5 * (y[0] + y[-1])).argmin())
-    own = waves.reading.waves
-    table = half_wave_figures(waves.reading)
-    x = maps["x"].values
-    zone = maps["zone"].values[:, line]
-    rows = []
-    for k in np.flatnonzero(own.line == line):
-        ends = np.clip(np.searchsorted(x, (own.x_from_mm[k], own.x_to_mm[k])), 0, x.size - 1)
-        rows.append(
-            {
-                "x_from_mm": float(own.x_from_mm[k]),
-                "x_to_mm": float(own.x_to_mm[k]),
-                "wavelength_mm": float(own.wavelength_mm[k]),
-                "depth_mm": float(table["depth"][k]),
-                "u_depth_mm": float(table["u_depth"][k]),
-                "gauge_distortion_mdpt": float(table["distortion"][k]),
-                "u_gauge_distortion_mdpt": float(table["u_distortion"][k]),
-                "rising": bool(own.is_rising[k]),
-                "clear": bool((zone[ends] == CLEAR).all()),
-            }
-        )
-    counted = [row for row in rows if row["clear"]]
+    line = np.abs(y - 0.5 * (y[0] + y[-1])).argmin()
+    table = half_wave_table(
+        waves, maps["zone"].values, maps["x"].values, y, np.array([line], dtype=np.intp)
+    )
+    names = [name for name in table if name not in ("line_y_mm", "rising", "zone")]
+    zones = table["zone"][1]["flag_meanings"].split()
+    rows: list[dict[str, Any]] = [
+        {name: _number(table[name][0][k]) for name in names}
+        | {"rising": bool(table["rising"][0][k]), "zone": zones[table["zone"][0][k]]}
+        for k in range(table["zone"][0].size)
+    ]
     result: dict[str, Any] = {"y_mm": float(y[line]), "half_waves": rows}
     for name in ("wavelength_mm", "depth_mm", "gauge_distortion_mdpt"):
-        values = [row[name] for row in counted]
+        values = [row[name] for row in rows if row["zone"] == "clear"]
         result[name] = {
             "min": min(values) if values else None,
             "mean": sum(values) / len(values) if values else None,

@@ -125,18 +125,13 @@ def _zone_mask(limit: Limit, summary: Mapping[str, Any], maps: xr.Dataset, where
 
 def grid_cell(name: str, summary: Mapping[str, Any], where: str) -> Mapping[str, Any]:
     """The cell r1c1 ... of the zone table: r from the leading, c from the left-hand edge."""
-    cells: list[Mapping[str, Any]] = summary["zones"]
-    rows = sorted({float(cell["x_from_mm"]) for cell in cells})
-    columns = sorted({float(cell["y_from_mm"]) for cell in cells})
-    asked = GRID_ZONE.fullmatch(name)
-    for cell in cells if asked else ():
-        row = rows.index(float(cell["x_from_mm"])) + 1
-        column = columns.index(float(cell["y_from_mm"])) + 1
-        if asked and (row, column) == (int(asked[1]), int(asked[2])):
-            return cell
+    cells = {str(cell["name"]): cell for cell in summary["zones"]}
+    if GRID_ZONE.fullmatch(name) and name in cells:
+        return cells[name]
+    last = max((zone for zone in cells if GRID_ZONE.fullmatch(zone)), default="nothing")
     raise SettingsError(
         where,
         found=f"a limit for the zone {name!r}",
-        needed=f"the zone table has r1c1 to r{len(rows)}c{len(columns)}",
+        needed=f"the zone table has r1c1 to {last}",
         do="name one of those, or set grid_x and grid_y in the settings",
     )

@@ -298,6 +298,7 @@ def _trust(maps: xr.Dataset, summary: Mapping[str, Any]) -> list[tuple[str, str]
     """What the figures rest on."""
     half_span = shown(summary.get("half_span_mm"), 0.5)
     wavelength = summary.get("wavelength_mm") or {}
+    mean_mm = summary.get("mean_wavelength_mm")
     rows = [
         ("Coverage", f"{tables.share(summary.get('coverage'))} of the glass was measured"),
         ("Noise of the scan", _amount(summary.get("noise_mm"), "mm (standard deviation)")),
@@ -312,8 +313,8 @@ def _trust(maps: xr.Dataset, summary: Mapping[str, Any]) -> list[tuple[str, str]
         ),
         (
             "Mean wavelength",
-            f"{shown_with(_mean_wavelength(summary), wavelength.get('u_mean'))} mm"
-            if _mean_wavelength(summary) is not None
+            f"{shown_with(mean_mm, wavelength.get('u_mean'))} mm"
+            if mean_mm is not None
             else NO_VALUE_TEXT,
         ),
         ("Skew on the line", f"{shown(summary.get('skew_deg'), 0.03)}°"),
@@ -329,11 +330,6 @@ def _trust(maps: xr.Dataset, summary: Mapping[str, Any]) -> list[tuple[str, str]
         if maps.attrs.get(name) is not None:
             rows.append((words, tables.share(float(maps.attrs[name]))))
     return rows
-
-
-def _mean_wavelength(summary: Mapping[str, Any]) -> float | None:
-    stated = summary.get("mean_wavelength_mm")
-    return stated.get("mean") if isinstance(stated, Mapping) else stated
 
 
 def _provenance(maps: xr.Dataset, summary: Mapping[str, Any]) -> list[tuple[str, str]]:

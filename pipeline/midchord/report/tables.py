@@ -166,23 +166,20 @@ _EDGES = {
 
 def bow_rows(summary: Mapping[str, Any]) -> list[tuple[str, str, str]]:
     """Edge or diagonal, bow in mm, bow in mm per metre."""
-    bows = summary.get("bow_mm") or {}
+    bow, per_metre = summary["bow_mm"], summary["bow_mm_per_m"]
     return [
-        (words, _two_places((bows.get(edge) or {}).get("mm")),
-         _two_places((bows.get(edge) or {}).get("mm_per_m")))
+        (words, _two_places(bow.get(edge)), _two_places(per_metre.get(edge)))
         for edge, words in _EDGES.items()
-    ]  # fmt: skip
+    ]
 
 
 def edge_lift_rows(summary: Mapping[str, Any]) -> list[tuple[str, str, str, str]]:
     """Edge, mean lift, largest lift (mm), and where along the edge the largest is."""
-    lifts = summary.get("edge_lift_mm") or {}
     rows = []
     for edge in ("leading", "trailing", "left", "right"):
-        lift = lifts.get(edge) or {}
-        along = "y_mm" if edge in ("leading", "trailing") else "x_mm"
-        origin = "left-hand" if along == "y_mm" else "leading"
-        place = lift.get(along)
+        lift = summary["edge_lift_detail"].get(edge) or {}
+        origin = "left-hand" if edge in ("leading", "trailing") else "leading"
+        place = lift.get("at_mm")
         where = NO_VALUE_TEXT if place is None else f"{place:.0f} mm from the {origin} edge"
         values = (_two_places(lift.get("mean")), _two_places(lift.get("max")))
         rows.append((_EDGES[edge], *values, where))
