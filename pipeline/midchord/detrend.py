@@ -51,12 +51,15 @@ Floats = npt.NDArray[np.float64]
 BLOCK_MM = 10.0
 BLOCK_FILLED = 0.6
 """Share of a block that must be measured: below it the mean stands for another place."""
-LIFT_PRIOR_MM = 1.0
-"""Spread of edge lift coefficients before the data: keeps near-equal shapes from cancelling."""
+LIFT_PRIOR_MM = 0.1
+"""Spread of edge lift coefficients before the data: keeps near-equal shapes from cancelling, and
+on lites below some 1.2 m keeps lift of two opposite edges from passing for bow."""
 BIWEIGHT = 6.0
 PASSES = 3
 SAMPLES_TO_KNOT = 6
 """Samples that must lie between the edge and a knot for the spline to be held there."""
+LARGEST_REACH = 1 / 3
+"""Of edge lift, as a share of the lite."""
 STRENGTH = 4.0
 """Drop of the squared misfit, in units of what noise alone would give, that makes a roll wave."""
 
@@ -125,6 +128,7 @@ def detrend(
     cutoff_mm: float,
     longest_wave_mm: float,
     shortest_wave_mm: float,
+    where: str = "lite",
 ) -> Detrended:
     """Split heights into form, edge lift and what is left.
 
@@ -138,6 +142,7 @@ def detrend(
     cutoff_mm           of the Gaussian filter: wavelength transmitted by half
     longest_wave_mm     the roll-wave band, which form must not follow
     shortest_wave_mm
+    where               named in errors
     returns             Detrended; residual NaN where height is
     Raises              LiteTooSmall where fewer blocks were measured than the fit needs
     """
@@ -152,7 +157,7 @@ def detrend(
     fit = _Fit(blocks, order, shapes)
     if np.count_nonzero(blocks.weight) < 4 * fit.size:
         raise LiteTooSmall(
-            str(height.attrs.get("lite_id", "lite")),
+            where,
             found=f"{np.count_nonzero(blocks.weight)} measured blocks of {BLOCK_MM:g} mm",
             needed=f"at least {4 * fit.size} to tell bow and edge lift from roll wave",
             do="scan more of the lite",
@@ -187,12 +192,19 @@ def detrend(
 def _shapes(
     height: xr.DataArray, knots_mm: tuple[float, ...], decay_mm: tuple[float, ...]
 ) -> tuple[Shapes, ...]:
-    """Shapes of edge lift by EDGES: no knot where the pitch is too coarse to tell."""
+    """Shapes of edge lift by EDGES: none finer than the pitch can tell, none that reach so far
+    across the lite that they could be bow."""
 
     def across(axis: str) -> Shapes:
         at_mm = height[axis].values
-        pitch = float(at_mm[-1] - at_mm[0]) / (at_mm.size - 1)
-        return Shapes(tuple(k for k in knots_mm if k >= SAMPLES_TO_KNOT * pitch), decay_mm)
+        extent = float(at_mm[-1] - at_mm[0])
+        finest = SAMPLES_TO_KNOT * extent / (at_mm.size - 1)
+        knots = tuple(k for k in knots_mm if finest <= k <= LARGEST_REACH * extent)
+        # an exponential goes on for some four decay lengths
+        decays = tuple(k for k in decay_mm if 4 * k <= LARGEST_REACH * extent)
+        if not knots and not decays:
+            decays = tuple(sorted(decay_mm)[:1])
+        return Shapes(knots, decays)
 
     return across("x"), across("x"), across("y"), across("y")
 
@@ -376,7 +388,7 @@ def _explains(left: Floats, roll: Floats, known: npt.NDArray[np.bool_], unknowns
     """Whether the roll wave takes away far more of the misfit than as many unknowns would."""
     before, after = float((left[known] ** 2).sum()), float(((left - roll)[known] ** 2).sum())
     freedom = unknowns * known.shape[1] / max(np.count_nonzero(known), 1)
-    return before - after > STRENGTH * freedom * after
+    return bool(before - after > STRENGTH * freedom * after)
 
 
 def _biweight(left: Floats, known: npt.NDArray[np.bool_]) -> Floats:

@@ -137,8 +137,8 @@ def make_maps(
             {"units": "mm", "long_name": f"edge lift along the {edge} edge"},
         )
     lines = table_lines(map_y, settings.lines.every_mm)
-    table = half_wave_table(waves, zone, map_x, map_y, lines)
-    maps = maps.assign({f"hw_{name}": (("half_wave",), *c) for name, c in table.items()})
+    columns = half_wave_table(waves, zone, map_x, map_y, lines)
+    maps = maps.assign({f"hw_{name}": (("half_wave",), *c) for name, c in columns.items()})
     return maps.assign(_centre_line(lite, parts, waves))
 
 
@@ -213,7 +213,8 @@ def _rows(span_mm: Floats, x_mm: Floats, map_x: Floats) -> Floats:
     if span_mm.shape[0] == 1:
         return span_mm
     pitch = (x_mm[-1] - x_mm[0]) / (x_mm.size - 1)
-    return span_mm[np.clip(np.rint((map_x - x_mm[0]) / pitch).astype(int), 0, x_mm.size - 1)]
+    row = np.clip(np.rint((map_x - x_mm[0]) / pitch).astype(int), 0, x_mm.size - 1)
+    return np.asarray(span_mm[row])
 
 
 def table_lines(map_y: Floats, every_mm: float) -> npt.NDArray[np.intp]:

@@ -95,11 +95,13 @@ class Shapes(NamedTuple):
         if self.knots_mm:
             # all knots at the edge coincide, so that the shapes are free there; at the reach the
             # splines end with value, slope and bend zero
-            knots = np.concatenate([[0.0] * 4, self.knots_mm])
+            knots = np.concatenate([[0.0] * 4, sorted(self.knots_mm)])
             for first in range(knots.size - 4):
                 spline = BSpline.basis_element(knots[first : first + 5], extrapolate=False)
                 values.append(np.nan_to_num(spline(d)))
         inside = (distance_mm >= 0)[..., np.newaxis]
+        if not values:
+            return np.zeros((*d.shape, 0))
         return np.where(inside, np.stack(values, axis=-1), 0.0)
 
     def table(self, coefficients: Floats) -> npt.NDArray[np.float32]:
@@ -107,7 +109,7 @@ class Shapes(NamedTuple):
 
         coefficients  (k, order)
         """
-        reach = max((*self.knots_mm[-1:], *(14.0 * decay for decay in self.decay_mm)))
+        reach = max((0.0, *self.knots_mm, *(14.0 * decay for decay in self.decay_mm)))
         d = np.arange(0.0, reach + 2 * TABLE_STEP_MM, TABLE_STEP_MM)
         table: npt.NDArray[np.float32] = (self(d) @ coefficients).T.astype(np.float32)
         return np.ascontiguousarray(table)
@@ -133,7 +135,7 @@ def subtract_lift(
         rims.right_y,
         poly_x,
         poly_y,
-        np.stack(tables),
+        tables,
     )
 
 

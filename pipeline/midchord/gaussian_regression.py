@@ -117,7 +117,7 @@ def _regression(
 def _kernel(step_mm: float, cutoff_mm: float) -> tuple[Floats, Floats]:
     reach = max(1, int(REACH * cutoff_mm / step_mm))
     # distances in cut-offs: the moments stay near one
-    distance = np.arange(-reach, reach + 1) * step_mm / cutoff_mm
+    distance = np.arange(-reach, reach + 1, dtype=np.float64) * (step_mm / cutoff_mm)
     return distance, np.exp(-np.pi * (distance / GAMMA) ** 2)
 
 

@@ -60,6 +60,7 @@ __all__ = [
     "checked_length_mm",
     "hidden_heights",
     "resting_line",
+    "sticks_out",
     "sweep_flat_base",
     "sweep_straight_edge",
     "upper_hull",
@@ -254,12 +255,14 @@ def _flank(z: Any, end: int, length: int) -> float:
         if k < 0 or k >= z.size:
             break
         if np.isfinite(z[k]):
-            return (z[end] - z[k]) / reach
+            return float((z[end] - z[k]) / reach)
     return np.inf
 
 
 @nb.njit(cache=True)
-def upper_hull(z: Any, low: float, z_low: float, high: float, z_high: float, xs: Any, zs: Any) -> int:
+def upper_hull(
+    z: Any, low: float, z_low: float, high: float, z_high: float, xs: Any, zs: Any
+) -> int:
     """Upper convex hull of a profile from ``low`` to ``high`` (in samples), left to right.
 
     z              (n,), NaN where not measured: passed over
@@ -309,16 +312,24 @@ def resting_line(xs: Any, zs: Any, count: int, centre: float) -> Any:
     return xs[k], zs[k], slope, xs[k], xs[k + 1]
 
 
-# without NaN the two largest values are found several samples at a time
-@nb.njit(cache=True, fastmath={"nnan", "nsz"})
-def _extremes(highest: Any, lowest: Any, first: int, last: int, x: float, z: float, m: float) -> Any:
-    """By how much the glass may stand above the line, and the largest gap below it."""
-    above, gap = -np.inf, -np.inf
+@nb.njit(cache=True)
+def sticks_out(highest: Any, first: int, last: int, x: float, z: float, slope: float) -> int:
+    """The last sample where the glass may stand above the line; -1 where there is none."""
+    for k in range(last, first - 1, -1):
+        if highest[k] - (z + slope * (k - x)) > TOUCHES_MM:
+            return k
+    return -1
+
+
+@nb.njit(cache=True)
+def _deepest(lowest: Any, first: int, last: int, x: float, z: float, slope: float) -> int:
+    """The sample farthest below the line."""
+    gap, at = -np.inf, first
     for k in range(first, last + 1):
-        rule = z + m * (k - x)
-        above = max(above, highest[k] - rule)
-        gap = max(gap, rule - lowest[k])
-    return above, gap
+        below = z + slope * (k - x) - lowest[k]
+        if below > gap:
+            gap, at = below, k
+    return at
 
 
 @nb.njit(cache=True, parallel=True)
@@ -332,16 +343,19 @@ def _sweep(lines: Any, half: float, mode: int, place: float, largest: float) -> 
 
 
 @nb.njit(cache=True)
-def _sweep_line(heights: Any, half: float, mode: int, place: float, largest: float, out: Any) -> None:
+def _sweep_line(
+    heights: Any, half: float, mode: int, place: float, largest: float, out: Any
+) -> None:
     n = heights.size
     z = heights.astype(np.float64)
     column = z.reshape(n, 1)
     highest, lowest = np.empty(n), np.empty(n)
     hidden_heights(z, largest, highest, lowest)
+    is_complete = np.isfinite(z).all()
     room = int(np.ceil(2 * half)) + 4
     xs, zs = np.empty(room), np.empty(room)
     x0, z0, slope, contact_low, contact_high = 0.0, 0.0, 0.0, 0.0, 0.0
-    seen, is_bridge = -1, False  # up to where the rule in hand is known to lie on top
+    is_bridge, seen, doubt, deepest = False, -1, -1, -1
     for i in range(n):
         low, high = i - half, i + half
         if low < -ON_SAMPLE or high > n - 1 + ON_SAMPLE:
@@ -364,16 +378,27 @@ def _sweep_line(heights: Any, half: float, mode: int, place: float, largest: flo
             on_samples = contact_low == np.floor(contact_low)
             on_samples = on_samples and contact_high == np.floor(contact_high)
             is_bridge = on_samples and contact_low < i and contact_high > i
+            doubt, deepest, seen = -1, -1, first - 1
+        if not is_complete:
+            doubt = max(doubt, sticks_out(highest, seen + 1, last, x0, z0, slope))
+        if mode == RULE:
+            new = _deepest(lowest, seen + 1 if deepest >= first else first, last, x0, z0, slope)
+            if deepest < first or (
+                lowest[new] - lowest[deepest] < slope * (new - deepest) and new <= last
+            ):
+                deepest = new
         seen = last
-        above, gap = _extremes(highest, lowest, first, last, x0, z0, slope)
-        if above > TOUCHES_MM:
+        if doubt >= first:
             continue
         if mode == RULE:
+            gap = z0 + slope * (deepest - x0) - lowest[deepest]
             gap = max(gap, z0 + slope * (low - x0) - z_low)
             gap = max(gap, z0 + slope * (high - x0) - z_high)
         elif mode == CONTACTS:
             start, end = int(np.ceil(contact_low)), int(np.floor(contact_high))
-            _, gap = _extremes(highest, lowest, start, end, x0, z0, slope)
+            if deepest < start:
+                deepest = _deepest(lowest, start, end, x0, z0, slope)
+            gap = z0 + slope * (deepest - x0) - lowest[deepest]
         else:
             at = min(max(i + place, low), high)
             k = int(np.floor(at + ON_SAMPLE))

@@ -190,7 +190,7 @@ def _solve_spd(a: Any, b: Any) -> bool:
 
 
 @nb.njit(cache=True)
-def _partial(line: Any, i: int, half: int, derivative: int, degree: int) -> float:
+def _partial(line: Any, i: int, half: int, derivative: int, degree: int) -> Any:
     """The fit where some of the window is missing."""
     a = np.zeros((degree + 1, degree + 1))
     b = np.zeros(degree + 1)

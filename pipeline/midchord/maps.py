@@ -98,9 +98,8 @@ def cell_states(
 ) -> npt.NDArray[np.uint8]:
     """Worst state of the samples in each cell of the map; no glass only where its middle has
     none."""
-    return np.asarray(
-        _worst(state, _cells(x_mm, to_x), _cells(y_mm, to_y), _nearest(x_mm, to_x), _nearest(y_mm, to_y))
-    )
+    cells = _cells(x_mm, to_x), _cells(y_mm, to_y)
+    return np.asarray(_worst(state, *cells, _nearest(x_mm, to_x), _nearest(y_mm, to_y)))
 
 
 def _cells(at_mm: Floats, to_mm: Floats) -> npt.NDArray[np.intp]:

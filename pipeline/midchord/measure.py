@@ -26,7 +26,7 @@ from midchord.uncertainty import (
     line_noise,
 )
 from midchord.waves import HalfWaves, TurningPoints, half_waves, turning_points
-from midchord_io.errors import LiteTooSmall
+from midchord_io.errors import LiteTooSmall, ScanError
 
 __all__ = ["ClearRange", "Figures", "Measured", "measure"]
 
@@ -41,6 +41,10 @@ VERTEX_FIT = 0.03
 COARSE_MM = 10.0
 LEAST_GAIN = 0.3
 """Waves that the smoothing leaves less of are not measured but invented."""
+LEAST_SAMPLES_PER_WAVE = 6.25
+"""With fewer the fit has too few points to smooth, and the turning points fall between them."""
+SMALLEST_SWING_MM = 1e-5
+"""However quiet a scan is: rounding of the heights makes swings below it."""
 
 
 @dataclass(frozen=True)
@@ -105,7 +109,8 @@ def measure(
     residual  (x, y), mm, bow and edge lift out
     doubt     (x, line), mm: how much residual changes with the edge model
     where     named in errors
-    Raises    LiteTooSmall where the lite is shorter than two wavelengths or than the feet
+    Raises    LiteTooSmall where the lite is shorter than two wavelengths or than the feet,
+              ScanError where the pitch along x is too coarse for its waves
     """
     pitch = float(x_mm[-1] - x_mm[0]) / (x_mm.size - 1)
     length = float(x_mm[-1] - x_mm[0]) + pitch
@@ -130,6 +135,13 @@ def measure(
     smooth_mm = mean_mm if mean_mm is not None else first_mm
     if mean_mm is not None and length < 2 * mean_mm:
         raise _too_short(where, length, f"two of its own waves of {mean_mm:.0f} mm")
+    if mean_mm is not None and mean_mm < LEAST_SAMPLES_PER_WAVE * pitch:
+        raise ScanError(
+            where,
+            found=f"heights {pitch:.3g} mm apart along x and waves of {mean_mm:.0f} mm",
+            needed=f"at least {LEAST_SAMPLES_PER_WAVE} heights a wave",
+            do="scan with a finer pitch along the travel",
+        )
     half_width = sweep.half_width(smooth_mm)
     smooth = local_fit(lines, half_width)
     noise = line_noise(lines, smooth, pitch, half_width)
@@ -278,7 +290,7 @@ class _Sweep:
         return across * self.x_mm.size * self.pitch_mm / (self.band[0] / 2)
 
     def detection(self, noise: LineNoise, half_width: int, half_span_mm: float | None) -> float:
-        return detection_swing_mm(
+        swing = detection_swing_mm(
             noise,
             self.pitch_mm,
             half_width,
@@ -286,6 +298,7 @@ class _Sweep:
             looks=self.looks,
             false_rate=self.settings.waves.false_rate,
         )
+        return max(swing, SMALLEST_SWING_MM)
 
     def points(self, span: Floats, wavelength_mm: float) -> TurningPoints:
         """Turning points of the readings with these feet."""
@@ -350,4 +363,4 @@ class _Sweep:
 
     def _row(self, x_mm: Floats) -> npt.NDArray[np.intp]:
         row = np.rint((x_mm - self.x_mm[0]) / self.pitch_mm).astype(np.intp)
-        return np.clip(row, 0, self.x_mm.size - 1)
+        return np.asarray(np.clip(row, 0, self.x_mm.size - 1))

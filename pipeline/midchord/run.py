@@ -59,6 +59,7 @@ def process(
         lite["state"] != 4,
         longest_wave_mm=s.waves.band_max_mm,
         shortest_wave_mm=s.waves.band_min_mm,
+        where=where,
         **s.detrend.model_dump(exclude={"edge_lift_inset_mm"}),
     )
     _check_plausible(parts.residual, where)

@@ -18,6 +18,7 @@ import xarray as xr
 import midchord
 from midchord.detrend import Detrended
 from midchord.draw_up import half_wave_figures, half_wave_table
+from midchord.gauge import gain
 from midchord.maps import CLEAR, statistics, zone_table
 from midchord.measure import Figures, Measured
 from midchord.settings import Settings
@@ -36,6 +37,8 @@ FIGURES = {
 """Key of the summary -> map, map of its uncertainty, convention."""
 
 SHORTEST_IN_WAVES = 8
+SMALLEST_SPREAD_MM = 0.0005
+"""Of the residual, 5 to 95 %: the noise of a scanner alone is more."""
 LARGE_DROPOUT_SHARE = 0.2
 RELATIVE_NOISE = 0.1
 SEEN = ("depth", "distortion", "wavelength")
@@ -68,7 +71,11 @@ def summarise(
         own["max_bias"] = _bias(key, source, waves, maps, settings)
         own["convention"] = convention
         figures[key] = own
-    no_wave = figures["depth_mm"]["max"] is None and waves.mean_wavelength_mm is None
+    no_wave = (
+        figures["depth_mm"]["max"] is None
+        and waves.mean_wavelength_mm is None
+        and _unseen_mm(waves, settings) is None
+    )
     attrs = lite.attrs
     digest: dict[str, Any] = {
         "schema_version": SCHEMA_VERSION,
@@ -134,6 +141,15 @@ def summarise(
 
 def _number(value: Any) -> float | None:
     return float(value) if value is not None and math.isfinite(value) else None
+
+
+def _unseen_mm(waves: Measured, settings: Settings) -> float | None:
+    """Wavelength of waves in the surface that fixed feet are nearly blind to; None without."""
+    own = waves.surface.waves.wavelength_mm
+    if settings.gauge.feet != "fixed" or waves.mean_wavelength_mm is not None or own.size == 0:
+        return None
+    length = float(np.median(own))
+    return length if gain(waves.half_span_mm, length) < settings.maps.gain_blind else None
 
 
 def _wave_share(maps: xr.Dataset, clear: npt.NDArray[np.bool_]) -> float | None:
@@ -220,7 +236,8 @@ def _doubts(
             f"The lite is {length / mean_mm:.1f} of its own waves long; below {SHORTEST_IN_WAVES} "
             "the form and the roll wave cannot be told apart as well as usual."
         )
-    if mean_mm is None:
+    unseen_mm = _unseen_mm(waves, settings)
+    if mean_mm is None and unseen_mm is None:
         doubts.append(
             f"No wave deeper than the detection bound of {waves.reading.detection_mm:.4f} mm by "
             "the gauge was found; depth and distortion have no value."
@@ -239,12 +256,23 @@ def _doubts(
             f"The glass runs to the border of the scan at: {', '.join(unseen)}. That border was "
             "taken for the edge."
         )
-    blind = settings.maps.gain_blind
-    if mean_mm is not None:
-        weak = 1 - math.cos(2 * math.pi * waves.half_span_mm / mean_mm)
-        if weak < blind:
+    own_mm = mean_mm if mean_mm is not None else unseen_mm
+    if own_mm is not None:
+        weak = float(gain(waves.half_span_mm, own_mm))
+        if weak < settings.maps.gain_blind:
             doubts.append(
-                f"With feet {waves.half_span_mm:.0f} mm from the plunger the gauge is nearly blind "
-                f"to waves of {mean_mm:.0f} mm (gain {weak:.2f})."
+                f"With feet {waves.half_span_mm:.4g} mm from the plunger the gauge is nearly blind "
+                f"to waves of {own_mm:.0f} mm (gain {weak:.2f})."
             )
+    if mean_mm is not None and clear.any() and figures["depth_mm"]["max"] is None:
+        doubts.append(
+            f"Waves of {mean_mm:.0f} mm were seen, but none on the clear points has a figure: "
+            "they are out of the roll-wave band, or the form takes too much of them."
+        )
+    low, high = np.nanpercentile(waves.surface.lines, (5, 95))
+    if high - low < SMALLEST_SPREAD_MM:
+        doubts.append(
+            f"Without bow and edge lift the heights spread over only {1e6 * (high - low):.3g} nm: "
+            "m read as mm look like this."
+        )
     return doubts

@@ -74,7 +74,7 @@ def line_noise(
     left = left[:, used]
     window = np.hanning(left.shape[0] + 2)[1:-1, np.newaxis] * (left != 0)
     power = np.abs(np.fft.rfft(left * window, axis=0)) ** 2 * pitch_mm / (window**2).sum(axis=0)
-    frequency = np.fft.rfftfreq(left.shape[0], pitch_mm)
+    frequency = np.asarray(np.fft.rfftfreq(left.shape[0], pitch_mm), dtype=np.float64)
     low = 1 / LONGEST_NOISE_MM
     high = min(1 / SHORTEST_NOISE_MM, 0.4 / pitch_mm)
     inside = (frequency >= low) & (frequency <= max(high, 2 * low))
@@ -84,7 +84,7 @@ def line_noise(
     # a median over the lines and over neighbouring frequencies is deaf to narrow imprints
     density = np.median(power[inside], axis=1) / np.log(2) / passed**2
     density = ndimage.median_filter(density, min(9, density.size), mode="nearest")
-    return _extended(frequency[inside], density)
+    return _extended(frequency[inside], np.asarray(density, dtype=np.float64))
 
 
 def _extended(frequency: Floats, density: Floats) -> LineNoise:

@@ -69,7 +69,16 @@ class HalfWaves(NamedTuple):
     is_rising: npt.NDArray[np.bool_]
 
     def where(self, mask: npt.NDArray[np.bool_]) -> HalfWaves:
-        return HalfWaves(*(column[mask] for column in self))
+        return HalfWaves(
+            self.line[mask],
+            self.x_from_mm[mask],
+            self.x_to_mm[mask],
+            self.before_mm[mask],
+            self.after_mm[mask],
+            self.depth_mm[mask],
+            self.wavelength_mm[mask],
+            self.is_rising[mask],
+        )
 
 
 def distortion_mdpt(depth_mm: npt.ArrayLike, wavelength_mm: npt.ArrayLike) -> Floats:
