@@ -1,7 +1,7 @@
 """Makes the example surveys under sample-scans/surveys anew.
 
 They are hand surveys as two invented people would have written them of the demo lite, heron-07, on
-the day of its scan. The lite's true surface gives the readings, everything in, bow too; each person
+the day after its scan. The true surface gives the readings, everything in, bow too; each person
 then marks a turning point some millimetres off, reads with a little scatter and an offset of their
 own, and rounds to the step of the dial. The seed is fixed: the files come out alike every time.
 """
@@ -54,7 +54,7 @@ def lines(recipe: Recipe) -> str:
             values = written(surface, marks, np.full(marks.size, y), offset, rng)
             out += [
                 f"{recipe.lite.id},{GAUGE},{person},{repeat},{y:g},leading,{number},{x:.0f},"
-                f"{value:.3f},2026-03-17,"
+                f"{value:.3f},2026-03-18,"
                 for number, (x, value) in enumerate(zip(marks, values, strict=True), start=1)
             ]
     return "\n".join(out) + "\n"
@@ -73,7 +73,7 @@ def spots(recipe: Recipe) -> str:
         for place in zip(x, y, written(surface, *at, offset, rng), strict=True):
             shown = f"{1000 * place[2] + 0.0:.1f}".replace(".", ",")
             out.append(
-                f"{recipe.lite.id};{GAUGE};{person};1;{place[0]:g};{place[1]:g};{shown};2026-03-17"
+                f"{recipe.lite.id};{GAUGE};{person};1;{place[0]:g};{place[1]:g};{shown};2026-03-18"
             )
     return "\n".join(out) + "\n"
 

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from midchord.edge_lift import Rims
 
-__all__ = ["CHORDS", "overall_bow"]
+__all__ = ["CHORDS", "overall_bow", "quadratic_power_mdpt"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -52,3 +52,28 @@ def overall_bow(
         chord_m = float(np.hypot(end[0] - start[0], end[1] - start[1])) / 1000
         per_metre[name] = bow[name] / chord_m
     return bow, per_metre
+
+
+def quadratic_power_mdpt(
+    height_mm: npt.NDArray[np.floating], x_mm: Floats, y_mm: Floats
+) -> dict[str, float]:
+    """Reflected power of the best-fitting quadratic: what the lite as a whole does to an image.
+
+    height_mm  (x, y), NaN where not measured
+    returns    along (2 z_xx), across (2 z_yy) and twist (2 z_xy) in mdpt; positive where the face
+               is concave seen from outside
+    """
+    u = 2 * (x_mm - x_mm[0]) / (x_mm[-1] - x_mm[0]) - 1
+    v = 2 * (y_mm - y_mm[0]) / (y_mm[-1] - y_mm[0]) - 1
+    known = np.isfinite(height_mm)
+    rows, columns = np.nonzero(known)
+    terms = np.stack(
+        [np.ones(rows.size), u[rows], v[columns], u[rows] ** 2, u[rows] * v[columns], v[columns] ** 2]
+    )
+    c = np.linalg.lstsq(terms.T, height_mm[known].astype(np.float64), rcond=None)[0]
+    per_x, per_y = 2 / (x_mm[-1] - x_mm[0]), 2 / (y_mm[-1] - y_mm[0])
+    return {
+        "along": float(4e6 * c[3] * per_x**2),
+        "across": float(4e6 * c[5] * per_y**2),
+        "twist": float(2e6 * c[4] * per_x * per_y),
+    }

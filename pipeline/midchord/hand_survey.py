@@ -54,6 +54,7 @@ class LiteWorkUp:
 
     convention    "gauge" or "surface"; None where no reading was taken
     u_depth_mm    standard uncertainty of a depth from the resolution of the dial alone
+    length_mm     of the lite, None where it was not given
     """
 
     lite_id: str
@@ -63,6 +64,7 @@ class LiteWorkUp:
     operators: tuple[str, ...]
     figures: Figures
     u_depth_mm: float | None
+    length_mm: float | None
 
 
 @dataclass(frozen=True)
@@ -119,15 +121,20 @@ def work_up(
     lines: list[LineWorkUp] = []
     remarks: list[Remark] = []
     for _, table in survey.readings.groupby(list(LINE_KEY), sort=False):
-        length = _length_of(table, length_mm, survey.where)
-        line = work_up_line(table, cards.get(str(table["gauge"].iloc[0])), length, settings)
+        line = work_up_line(
+            table,
+            cards.get(str(table["gauge"].iloc[0])),
+            _length_of(table, length_mm, survey.where),
+            settings,
+        )
         lines.append(line)
         remarks += line_remarks(line.name, line.lite_id, line.gauge, line.marks)
     lites = []
     for lite_id, gauge in dict.fromkeys((line.lite_id, line.gauge) for line in lines):
         own = [line for line in lines if (line.lite_id, line.gauge) == (lite_id, gauge)]
         found = cards.get(gauge)
-        lite = _pool(own, found)
+        length = _length_of_lite(lite_id, length_mm)
+        lite = _pool(own, found, length)
         lites.append(lite)
         remarks += lite_remarks(
             lite_id,
@@ -137,7 +144,7 @@ def work_up(
             depths_mm=np.concatenate([line.half_waves["depth_mm"] for line in own]),
             first_mm=min(line.marks["distance_mm"].min() for line in own),
             last_mm=max(line.marks["distance_mm"].max() for line in own),
-            length_mm=_length_of_lite(lite_id, length_mm),
+            length_mm=length,
             settings=settings,
         )
     used = {lite.gauge: cards[lite.gauge] for lite in lites if lite.gauge in cards}
@@ -215,7 +222,9 @@ def _all_wavelengths(lines: Sequence[LineWorkUp]) -> Floats:
     return joined[np.isfinite(joined)]
 
 
-def _pool(lines: Sequence[LineWorkUp], card: GaugeCard | None) -> LiteWorkUp:
+def _pool(
+    lines: Sequence[LineWorkUp], card: GaugeCard | None, length_mm: float | None
+) -> LiteWorkUp:
     is_read = any(line.is_read for line in lines) and card is not None
     return LiteWorkUp(
         lite_id=lines[0].lite_id,
@@ -226,6 +235,7 @@ def _pool(lines: Sequence[LineWorkUp], card: GaugeCard | None) -> LiteWorkUp:
         figures=figures_of([line.half_waves for line in lines], [line.marks for line in lines]),
         # two readings, each rounded to the resolution: uniform, variance resolution^2 / 12 each
         u_depth_mm=card.resolution_mm / math.sqrt(6) if card and is_read else None,
+        length_mm=length_mm,
     )
 
 

@@ -322,9 +322,12 @@ def sticks_out(highest: Any, first: int, last: int, x: float, z: float, slope: f
 
 
 @nb.njit(cache=True)
-def _deepest(lowest: Any, first: int, last: int, x: float, z: float, slope: float) -> int:
-    """The sample farthest below the line."""
-    gap, at = -np.inf, first
+def _deepest(
+    lowest: Any, known: int, first: int, last: int, x: float, z: float, slope: float
+) -> int:
+    """The sample farthest below the line, of ``known`` (-1: none) and first to last."""
+    at = known
+    gap = z + slope * (known - x) - lowest[known] if known >= 0 else -np.inf
     for k in range(first, last + 1):
         below = z + slope * (k - x) - lowest[k]
         if below > gap:
@@ -382,11 +385,8 @@ def _sweep_line(
         if not is_complete:
             doubt = max(doubt, sticks_out(highest, seen + 1, last, x0, z0, slope))
         if mode == RULE:
-            new = _deepest(lowest, seen + 1 if deepest >= first else first, last, x0, z0, slope)
-            if deepest < first or (
-                lowest[new] - lowest[deepest] < slope * (new - deepest) and new <= last
-            ):
-                deepest = new
+            known, start = (deepest, seen + 1) if deepest >= first else (-1, first)
+            deepest = _deepest(lowest, known, start, last, x0, z0, slope)
         seen = last
         if doubt >= first:
             continue
@@ -397,7 +397,7 @@ def _sweep_line(
         elif mode == CONTACTS:
             start, end = int(np.ceil(contact_low)), int(np.floor(contact_high))
             if deepest < start:
-                deepest = _deepest(lowest, start, end, x0, z0, slope)
+                deepest = _deepest(lowest, -1, start, end, x0, z0, slope)
             gap = z0 + slope * (deepest - x0) - lowest[deepest]
         else:
             at = min(max(i + place, low), high)

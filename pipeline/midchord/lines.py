@@ -105,7 +105,8 @@ def ridge_slant(
     steps = np.diff(line_y_mm)
     around = max(1, round(50.0 / float(np.median(steps)))) if steps.size else 1
     box = np.ones(2 * around + 1)
-    turn = np.convolve(np.pad(turn, around, mode="edge"), box, mode="valid")
+    # at the ends the sum is over what there is: zeros do not turn it
+    turn = np.convolve(np.pad(turn, around), box, mode="valid")
     # a ridge that comes later along x has a phase that lags
     slope = -np.angle(turn) / steps * wavelength_mm / (2 * np.pi)
     return np.interp(line_y_mm, 0.5 * (line_y_mm[1:] + line_y_mm[:-1]), slope)

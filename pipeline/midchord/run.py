@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from midchord.bow import overall_bow
+from midchord.bow import overall_bow, quadratic_power_mdpt
 from midchord.detrend import Detrended, detrend
 from midchord.draw_up import make_maps
 from midchord.edge_lift import EDGES
@@ -79,7 +79,9 @@ def process(
         where=where,
     )
     maps = make_maps(lite, parts, waves, zoning, map_x, map_y, s)
-    return summarise(maps, lite, parts, waves, s, _measured_form(parts, lite, s))
+    form = _measured_form(parts, lite, s)
+    form["quadratic_power_mdpt"] = quadratic_power_mdpt(maps["height"].values, map_x, map_y)
+    return summarise(maps, lite, parts, waves, s, form)
 
 
 def summary(maps: xr.Dataset) -> dict[str, Any]:

@@ -45,9 +45,13 @@ def draw_survey(
     *,
     resolution_mm: float | None,
     edge_x_mm: float,
+    length_mm: float | None = None,
     dpi: float = 200.0,
 ) -> Figure:
-    """Readings of lines of one lite and one gauge, all counted from the same edge."""
+    """Readings of lines of one lite and one gauge, all counted from the same edge.
+
+    resolution_mm  of the dial, for the decimals;  length_mm: of the lite, where it is known
+    """
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=_SIZE_IN, dpi=dpi)
@@ -56,11 +60,13 @@ def draw_survey(
     bottom = 0.43 if single else 0.17
     ax = figure.add_axes((0.085, bottom, 0.9, 0.88 - bottom))
     furthest = max(float(line.marks["distance_mm"].max()) for line in lines)
-    right = 1.03 * furthest
+    right = 1.03 * furthest if length_mm is None else length_mm
     ax.set_xlim(0, right)
     for number, line in enumerate(lines):
         _draw_line(ax, line, number, single=single)
-    ax.axvspan(0, min(edge_x_mm, right), facecolor=house.GREYS[3], alpha=0.45, zorder=-1)
+    for start in (0.0,) if length_mm is None else (0.0, length_mm - edge_x_mm):
+        end = min(start + edge_x_mm, right)
+        ax.axvspan(start, end, facecolor=house.GREYS[3], alpha=0.45, zorder=-1)
     ax.axhline(0.0, color=house.GREYS[1], linewidth=0.6, zorder=0)
     ax.spines[["top", "right"]].set_visible(False)
     ax.locator_params(axis="y", nbins=5)
@@ -136,7 +142,7 @@ def _strip(ax: Axes, line: LineWorkUp, right: float, resolution_mm: float | None
     room_in = float((waves["to_mm"] - waves["from_mm"]).min()) / right * 0.9 * _SIZE_IN[0]
     style: dict[str, Any] = {
         "ha": "center", "va": "center",
-        "fontsize": 7.0 if room_in > 0.16 else 5.5, "rotation": 0 if room_in > 0.36 else 90,
+        "fontsize": 6.6 if room_in > 0.16 else 5.5, "rotation": 0 if room_in > 0.3 else 90,
     }  # fmt: skip
     for height, name, texts in rows:
         ax.annotate(
@@ -152,13 +158,19 @@ def _strip(ax: Axes, line: LineWorkUp, right: float, resolution_mm: float | None
 
 
 def survey_picture_bytes(
-    lines: Sequence[LineWorkUp], *, resolution_mm: float | None, edge_x_mm: float
+    lines: Sequence[LineWorkUp],
+    *,
+    resolution_mm: float | None,
+    edge_x_mm: float,
+    length_mm: float | None = None,
 ) -> bytes:
     """The picture as PNG; the same survey gives the same bytes."""
     import matplotlib
 
     content = io.BytesIO()
     with matplotlib.rc_context(house.PICTURE_RC):
-        figure = draw_survey(lines, resolution_mm=resolution_mm, edge_x_mm=edge_x_mm)
+        figure = draw_survey(
+            lines, resolution_mm=resolution_mm, edge_x_mm=edge_x_mm, length_mm=length_mm
+        )
         figure.savefig(content, format="png", metadata={"Software": "midchord"})
     return content.getvalue()

@@ -26,8 +26,11 @@ from midchord_io.gauge_card import GaugeCard
 
 __all__ = ["FORM_ROWS", "procedure_page", "survey_page"]
 
-FORM_ROWS = 18
-"""Marks that the form has room for: a lite of 2.4 m at a wavelength of 200 mm."""
+FORM_ROWS = 20
+"""Marks that the form has room for: a lite of 2.6 m at a wavelength of 200 mm."""
+
+NOTES = {"excluded", "length_unknown", "sign_unknown", "unread"}
+"""Remarks that are no alarm."""
 
 KINDS = {
     "three-point": "three-point gauge",
@@ -89,14 +92,20 @@ def _lite(hand: HandSurvey, lite: LiteWorkUp) -> dict[str, Any]:
         "wavelengths": str(lite.figures.wavelength_mm.n),
         "key_rows": _key_rows(lite.figures, resolution, lite.convention, card),
         "line_rows": [_line_row(line, resolution) for line in lines],
-        "pictures": _pictures(lines, resolution, hand.edge_x_mm),
+        "pictures": _pictures(lines, resolution, hand.edge_x_mm, lite.length_mm),
         "tables": [_table(line, resolution) for line in lines],
-        "remarks": [
-            {"line": remark.line, "text": remark.text, "rows": ", ".join(map(str, remark.rows))}
-            for remark in hand.remarks
-            if (remark.lite_id, remark.gauge) == own
-        ],
+        "remarks": _remarks(hand, lite, is_note=False),
+        "notes": _remarks(hand, lite, is_note=True),
     }
+
+
+def _remarks(hand: HandSurvey, lite: LiteWorkUp, *, is_note: bool) -> list[dict[str, str]]:
+    return [
+        {"line": remark.line, "text": remark.text, "rows": ", ".join(map(str, remark.rows))}
+        for remark in hand.remarks
+        if (remark.lite_id, remark.gauge) == (lite.lite_id, lite.gauge)
+        and (remark.code in NOTES) == is_note
+    ]
 
 
 def _about(lite: LiteWorkUp, card: GaugeCard | None) -> str:
@@ -168,13 +177,18 @@ def _line_row(line: LineWorkUp, resolution: float | None) -> list[str]:
 
 
 def _pictures(
-    lines: Sequence[LineWorkUp], resolution: float | None, edge_x_mm: float
+    lines: Sequence[LineWorkUp],
+    resolution: float | None,
+    edge_x_mm: float,
+    length_mm: float | None,
 ) -> list[dict[str, str]]:
     """One picture for each edge that lines are counted from."""
     pictures = []
     for edge in dict.fromkeys(line.datum_edge for line in lines):
         own = [line for line in lines if line.datum_edge == edge]
-        content = survey_picture_bytes(own, resolution_mm=resolution, edge_x_mm=edge_x_mm)
+        content = survey_picture_bytes(
+            own, resolution_mm=resolution, edge_x_mm=edge_x_mm, length_mm=length_mm
+        )
         marks = sum(len(line.marks) for line in own)
         what = "Readings" if any(line.is_read for line in own) else "Marks"
         pictures.append(
