@@ -111,6 +111,8 @@ def test_every_takes_the_same_values_at_fewer_places():
     some = local_fit(lines, 7, every=5)
     assert some.shape == (17, 3)
     np.testing.assert_array_equal(some, local_fit(lines, 7)[::5])
+    later = local_fit(lines, 7, first=3, every=5)
+    np.testing.assert_array_equal(later, local_fit(lines, 7)[3::5])
 
 
 def test_a_short_half_width_lowers_the_degree():

@@ -89,7 +89,7 @@ def test_a_plateau_is_one_turning_point():
     points = _points(z, swing=0.1, fit=3.0)
     np.testing.assert_array_equal(points.is_peak, [True, False])
     assert 39.0 <= points.x_mm[0] <= 61.5
-    assert points.height_mm[0] == 1.0
+    assert points.height_mm[0] == pytest.approx(1.0, abs=0.02)
 
 
 def test_swings_below_the_threshold_are_not_seen():
@@ -195,7 +195,5 @@ def test_what_the_rules_are_off_at_a_chirp_of_15_percent():
         middle = 0.5 * (waves.x_from_mm + waves.x_to_mm)[inner]
         ratio = waves.wavelength_mm[inner] / np.interp(middle, x, local) - 1
         off[rule] = float(np.sqrt((ratio**2).mean()))
-    assert off["backward"] > 2 * off["centred"]
-    assert off["backward"] < 0.03
-    assert off["centred"] < 0.01
-    print(off)
+    assert off["backward"] == pytest.approx(0.017, abs=0.001)
+    assert off["centred"] < 0.006

@@ -24,6 +24,8 @@ __all__ = ["Cells", "Fault"]
 NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?", re.IGNORECASE)
 THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 YES, NO = ("yes", "y", "true", "x", "1"), ("", "no", "n", "false", "0")
+LARGEST = 1e9
+YEARS = range(1970, 2200)
 ALIKE = str.maketrans({"\N{MINUS SIGN}": "-", "\N{NO-BREAK SPACE}": " "})
 
 
@@ -115,7 +117,11 @@ class Cells:
             self.fault(row, f"{column} is {text!r}", needed=needed, do=do)
             return math.nan
         self._check_decimal(text, row, column)
-        return float(text.replace(",", "."))
+        value = float(text.replace(",", "."))
+        if abs(value) < LARGEST:
+            return value
+        self.fault(row, f"{column} is {text}", needed=needed, do="correct it")
+        return math.nan
 
     def _check_decimal(self, text: str, row: int, column: str) -> None:
         mark = next((character for character in text if character in ",."), None)
@@ -178,14 +184,14 @@ class Cells:
                 cell = datetime.fromisoformat(text)
             except ValueError:
                 cell = text
-        if isinstance(cell, datetime):
+        if isinstance(cell, date) and cell.year in YEARS:
+            if not isinstance(cell, datetime):
+                return datetime(cell.year, cell.month, cell.day, tzinfo=UTC)
             return cell.replace(tzinfo=UTC) if cell.tzinfo is None else cell.astimezone(UTC)
-        if isinstance(cell, date):
-            return datetime(cell.year, cell.month, cell.day, tzinfo=UTC)
         if cell is not None:
             self.fault(
                 row,
-                f"{column} is {cell!r}",
+                f"{column} is {str(cell)!r}",
                 needed="a date as 2026-03-17, with the time as 2026-03-17T08:30 if known",
                 do="write it so",
             )

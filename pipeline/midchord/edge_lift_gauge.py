@@ -4,25 +4,28 @@ A rule that lay on the hull of the whole profile would touch the tip of a rim th
 show nothing there. So it lies on the glass further in, and what it does there is extended::
 
      edge
-      |\\ +                          crest               crest
-      | \\ . . . . . . . . . . . . . .*====================*=====.   rule of length S
-      |   '--._                .--'   '-.             .-'   '-.   |
-      |        '-.__________.-'          '-._______.-'         '-_|
-      |--------|----------------------------|---------------------|
-    d = 0    clear                         S/2                    S
+      |\\ +                crest               crest
+      | \\ . . . . . . . . .*===================*=================.   rule of length S
+      |   '--._         .-' '-.             .-' '-.           .-' |
+      |        '-.___.-'       '-._______.-'       '-._____.-'    |
+      |--------|----------------------|---------------------------|
+    d = 0    clear                   S/2                          S
 
 - Its tip is flush with the edge, so it reaches from d = 0 to d = S, d counted from the rim of the
   glass in that very line, square to the edge.
 - It may touch the glass from d = ``clear_mm`` on: nearer, the rim is lifted.
-- Of the upper convex hull of the profile from there to S it takes the segment under its centre of
-  gravity, d = S/2, if that bridges at least ``bridge_mm``, else the nearest one that does: two
-  crests, not two grains of one crest, which would set no direction. Where there is none (a smooth
-  dome without a wave) it lies on the hull at S/2, in the middle of what the hull allows there.
+- The crests: of the upper convex hull of the profile from there to S, the segment next to the
+  edge that bridges at least ``bridge_mm`` from one crest to another. An end of the profile is no
+  crest, and two grains of one crest, which would set no direction, are too close to bridge. The
+  rule is held down on those two.
+- Where no two crests carry it (a dish, a single crest) it lies as it falls: on the bridging
+  segment under its centre of gravity, d = S/2, or the nearest, ends included; where nothing is
+  bridged at all (a smooth dome) on the hull at S/2, in the middle of what the hull allows there.
 - The reading is z(d) less the extended rule at a stated inset d: positive where the edge stands
   up. The last millimetres are rarely measured.
 
 Overall bow is in the reading, because it is in the glass that a hand gauge lies on. What is not
-measured is treated as by the other gauges that ride on the peaks (``hull_gauges``).
+measured is treated as by the other gauges that ride on the peaks (``profile_hull``).
 
 Source: the straight edge on the crests of EN 12150-1:2015, where the edge overhangs its support
 by 50 to 100 mm (as restated in a manufacturer's tolerance handbook); which crests, is ours.
@@ -39,11 +42,10 @@ import numpy.typing as npt
 import xarray as xr
 
 from midchord.edge_lift import EDGES, Rims, edge_distances
-from midchord.gauge import _height_at
-from midchord.hull_gauges import (
-    LARGEST_DROPOUT_MM,
+from midchord.gauge import height_at
+from midchord.hull_gauges import LARGEST_DROPOUT_MM, checked_length_mm
+from midchord.profile_hull import (
     ON_SAMPLE,
-    checked_length_mm,
     hidden_heights,
     resting_line,
     sticks_out,
@@ -157,10 +159,9 @@ def sweep_edge_lift(
         )
         d = distances[edge]
         is_here = (d >= 0) & (d < nearest)
-        across = np.newaxis if along == "x" else slice(None), slice(None)
-        rule = at_edge[across] + slope[across] * d if along == "x" else (
-            at_edge[:, np.newaxis] + slope[:, np.newaxis] * d
-        )
+        if along == "y":
+            at_edge, slope = at_edge[:, np.newaxis], slope[:, np.newaxis]
+        rule = at_edge + slope * d
         lift = np.where(is_here, z - rule, lift)
         nearest = np.where(is_here, d, nearest)
     values = lift.astype(np.float32)
@@ -221,13 +222,17 @@ def _rules(
 
 @nb.njit(cache=True)
 def _seated(xs: Any, zs: Any, count: int, centre: float, bridge: float) -> Any:
-    """The rule on the bridging segment nearest to the centre: a point of it and its slope."""
+    """The rule on the crests next to the edge: a point of it and its slope."""
     nearest, at = np.inf, -1
     for k in range(count - 1):
-        if xs[k + 1] - xs[k] >= bridge:
-            off = max(xs[k] - centre, centre - xs[k + 1], 0.0)
-            if off < nearest:
-                nearest, at = off, k
+        if xs[k + 1] - xs[k] < bridge:
+            continue
+        if k > 0 and k + 2 < count:
+            at = k
+            break
+        off = max(xs[k] - centre, centre - xs[k + 1], 0.0)
+        if off < nearest:
+            nearest, at = off, k
     if at < 0:
         x, z, slope, _, _ = resting_line(xs, zs, count, centre)
         return x, z, slope
@@ -249,8 +254,8 @@ def _lay(lines: Any, rims: Any, lengths: Any) -> Any:
         if low < -ON_SAMPLE or high > n - 1 + ON_SAMPLE:
             continue
         k_low, k_high = int(np.floor(low + ON_SAMPLE)), int(np.floor(high + ON_SAMPLE))
-        z_low = _height_at(column, k_low, low - k_low, 0)
-        z_high = _height_at(column, k_high, high - k_high, 0)
+        z_low = height_at(column, k_low, low - k_low, 0)
+        z_high = height_at(column, k_high, high - k_high, 0)
         if not (np.isfinite(z_low) and np.isfinite(z_high)):
             continue
         highest, lowest = np.empty(n), np.empty(n)
@@ -266,5 +271,5 @@ def _lay(lines: Any, rims: Any, lengths: Any) -> Any:
         at = rim + inset
         k = int(np.floor(at + ON_SAMPLE))
         if k >= 0 and at <= n - 1 + ON_SAMPLE:
-            lift[row] = _height_at(column, k, at - k, 0) - (at_edge[row] + slope * inset)
+            lift[row] = height_at(column, k, at - k, 0) - (at_edge[row] + slope * inset)
     return at_edge, slopes, lift

@@ -30,7 +30,7 @@ import xarray as xr
 from midchord_io.errors import LiteTooSmall, SettingsError
 from midchord_io.scan import like
 
-__all__ = ["gain", "sweep_gauge"]
+__all__ = ["gain", "height_at", "sweep_gauge", "three_point"]
 
 Array = npt.NDArray[np.float32]
 
@@ -92,7 +92,7 @@ def _spans(half_span_mm: float | xr.DataArray, height: xr.DataArray) -> npt.NDAr
 
 
 @nb.njit(cache=True, inline="always")
-def _height_at(z: Any, k: int, t: float, j: int) -> float:
+def height_at(z: Any, k: int, t: float, j: int) -> float:
     """Height at row k + t (0 <= t < 1) of column j: cubic where four samples are there, a
     parabola where three are, a line where two are, NaN where the foot itself has none."""
     if t < 1e-6:
@@ -132,7 +132,7 @@ def three_point(z: Any, spans: Any) -> Any:
                 continue
             # a foot within 1e-6 of a sample stands on it
             k_low, k_high = int(np.floor(low + 1e-6)), int(np.floor(high + 1e-6))
-            foot_low = _height_at(z, k_low, low - k_low, j)
-            foot_high = _height_at(z, k_high, high - k_high, j)
+            foot_low = height_at(z, k_low, low - k_low, j)
+            foot_high = height_at(z, k_high, high - k_high, j)
             out[i, j] = z[i, j] - 0.5 * (foot_low + foot_high)
     return out

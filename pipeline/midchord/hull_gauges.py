@@ -23,22 +23,19 @@ allows, with the mean slope of the two hull segments that meet there: on a smoot
 tangent. Tipped like that, the gap below the whole rule may exceed the wave's own depth; the gap
 between the contacts never does.
 
-What is not measured. The ends of the base must stand on measured glass, and no contact may hide
-in a dropout. The glass in a dropout is taken to lie no higher than the tent that the rising
-flanks on either side span over it, each flank as steep as over the dropout's own length before
-it: no glass without a turn of its own inside the dropout rises above that. Where the tent reaches
-through the rule, where a dropout is longer than ``largest_dropout_mm`` or where the window
-leaves the glass, there is no reading.
+The ends of the base must stand on measured glass. Where a contact may hide in a dropout, where a
+dropout under the base is longer than ``largest_dropout_mm`` and where the window leaves the glass
+there is no reading (``profile_hull``).
 
 Noise lifts every such reading, because the peaks that are touched are the noise's own: with white
-noise of 5 um at 1 mm pitch the flat base of 300 mm reads 10 um too deep in the mean valley of a
-wave with A = 0.05 mm, L = 240 mm, and the largest gap is 20 um too large. Lines that are pooled
-or smoothed first do not suffer from it.
+noise of 5 um at 1 mm pitch the flat base of 300 mm reads some 10 um too deep in the valleys of a
+wave with A = 0.05 mm, L = 240 mm, and the largest gap is some 20 um too large. After a local fit
+of 20 mm half-width (``lines``) 1 and 2 um are left.
 
 The contacts are points. A ball of radius R stands off a slope s by R s^2 / 2: at R = 5 mm on a
 wave of A = 0.05 mm, L = 240 mm that is 4 nm, a thousandth of what any of these gauges resolves.
 
-Source: geometry; the upper hull by the monotone chain (Andrew 1979).
+Source: geometry.
 """
 
 from __future__ import annotations
@@ -51,30 +48,27 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from midchord.gauge import _height_at
+from midchord.gauge import height_at
+from midchord.profile_hull import (
+    ON_SAMPLE,
+    hidden_heights,
+    resting_line,
+    sticks_out,
+    upper_hull,
+)
 from midchord_io.errors import LiteTooSmall, SettingsError
 from midchord_io.scan import like
 
 __all__ = [
     "LARGEST_DROPOUT_MM",
     "checked_length_mm",
-    "hidden_heights",
-    "resting_line",
-    "sticks_out",
     "sweep_flat_base",
     "sweep_straight_edge",
-    "upper_hull",
 ]
 
 LARGEST_DROPOUT_MM = 20.0
 """A valley of a 240 mm wave that lies in a longer dropout may be deeper than what is measured
 beside it by more than 2 % of the depth."""
-
-ON_SAMPLE = 1e-6
-"""Samples; an end within this of a sample stands on it, as the feet of the three-point gauge."""
-
-TOUCHES_MM = 1e-9
-"""What sticks out of a rule by less is rounding."""
 
 RULE, CONTACTS, PLACE = 0, 1, 2
 
@@ -99,7 +93,8 @@ def sweep_straight_edge(
                         is bridged where it balances on one crest: 0
     largest_dropout_mm  longer stretches that were not measured give no reading
     returns             (x, y), mm, same grid, never negative; NaN where the rule leaves the glass
-                        or where a contact may be hidden
+                        or where a contact may be hidden. The largest gap is sought at the samples
+                        and the ends; the rule rests on them, too
     Raises              SettingsError for a length or a place that cannot be, LiteTooSmall where
                         the rule is longer than the lite
     Source              geometry; see the module's head
@@ -213,115 +208,6 @@ def _swept(
 
 
 @nb.njit(cache=True)
-def hidden_heights(z: Any, largest: float, highest: Any, lowest: Any) -> None:
-    """How high glass that was not measured may stand; the tent of the module's head.
-
-    z        (n,), NaN where not measured
-    largest  longest dropout, in samples, that is spanned
-    highest  (n,), out: z, or the tent; inf where nothing is known
-    lowest   (n,), out: z, or inf
-    """
-    n = z.size
-    before = -1  # last measured sample
-    for k in range(n + 1):
-        if k < n and not np.isfinite(z[k]):
-            highest[k] = np.inf
-            lowest[k] = np.inf
-            continue
-        if k < n:
-            highest[k] = z[k]
-            lowest[k] = z[k]
-        missing = k - before - 1
-        if missing > 0 and before >= 0 and k < n and missing <= largest + ON_SAMPLE:
-            length = k - before
-            rise = _flank(z, before, -length)
-            fall = _flank(z, k, length)
-            for q in range(before + 1, k):
-                t = (q - before) / length
-                chord = z[before] + t * (z[k] - z[before])
-                left = max(chord, z[before] + rise * (q - before))
-                right = max(chord, z[k] + fall * (k - q))
-                highest[q] = min(left, right)
-        before = k
-
-
-@nb.njit(cache=True)
-def _flank(z: Any, end: int, length: int) -> float:
-    """Rise per sample towards ``end`` from one dropout's length before it (or, where that was not
-    measured, up to twice as far); inf where none was."""
-    step = 1 if length > 0 else -1
-    for reach in range(abs(length), 2 * abs(length) + 1):
-        k = end + step * reach
-        if k < 0 or k >= z.size:
-            break
-        if np.isfinite(z[k]):
-            return float((z[end] - z[k]) / reach)
-    return np.inf
-
-
-@nb.njit(cache=True)
-def upper_hull(
-    z: Any, low: float, z_low: float, high: float, z_high: float, xs: Any, zs: Any
-) -> int:
-    """Upper convex hull of a profile from ``low`` to ``high`` (in samples), left to right.
-
-    z              (n,), NaN where not measured: passed over
-    z_low, z_high  heights at the ends
-    xs, zs         out: positions and heights of its vertices, room for high - low + 3
-    returns        how many
-    """
-    count = 0
-    first = int(np.ceil(low - ON_SAMPLE))
-    last = int(np.floor(high + ON_SAMPLE))
-    for k in range(first - 1, last + 2):
-        if k < first:
-            if first - low <= ON_SAMPLE:
-                continue
-            x, height = low, z_low
-        elif k > last:
-            if high - last <= ON_SAMPLE:
-                continue
-            x, height = high, z_high
-        else:
-            x, height = float(k), z[k]
-            if not np.isfinite(height):
-                continue
-        while count > 1:
-            run, rise = x - xs[count - 2], height - zs[count - 2]
-            if (xs[count - 1] - xs[count - 2]) * rise < (zs[count - 1] - zs[count - 2]) * run:
-                break
-            count -= 1
-        xs[count], zs[count] = x, height
-        count += 1
-    return count
-
-
-@nb.njit(cache=True)
-def resting_line(xs: Any, zs: Any, count: int, centre: float) -> Any:
-    """The rule on a hull: a point of it, its slope, and between which places it bridges.
-
-    returns  x, z, slope per sample, contact before, contact after the centre (the same where it
-             balances on one vertex)
-    """
-    k = int(np.searchsorted(xs[:count], centre + ON_SAMPLE)) - 1
-    k = min(max(k, 0), count - 2)
-    slope = (zs[k + 1] - zs[k]) / (xs[k + 1] - xs[k])
-    if k > 0 and centre - xs[k] <= ON_SAMPLE:
-        before = (zs[k] - zs[k - 1]) / (xs[k] - xs[k - 1])
-        return xs[k], zs[k], 0.5 * (before + slope), xs[k], xs[k]
-    return xs[k], zs[k], slope, xs[k], xs[k + 1]
-
-
-@nb.njit(cache=True)
-def sticks_out(highest: Any, first: int, last: int, x: float, z: float, slope: float) -> int:
-    """The last sample where the glass may stand above the line; -1 where there is none."""
-    for k in range(last, first - 1, -1):
-        if highest[k] - (z + slope * (k - x)) > TOUCHES_MM:
-            return k
-    return -1
-
-
-@nb.njit(cache=True)
 def _deepest(
     lowest: Any, known: int, first: int, last: int, x: float, z: float, slope: float
 ) -> int:
@@ -365,8 +251,8 @@ def _sweep_line(
             continue
         first, last = int(np.ceil(low - ON_SAMPLE)), int(np.floor(high + ON_SAMPLE))
         k_low = int(np.floor(low + ON_SAMPLE))
-        z_low = _height_at(column, k_low, low - k_low, 0)
-        z_high = _height_at(column, last, high - last, 0)
+        z_low = height_at(column, k_low, low - k_low, 0)
+        z_high = height_at(column, last, high - last, 0)
         if not (np.isfinite(z_low) and np.isfinite(z_high)):
             continue
         # the rule of the place before stays if both contacts do and nothing new rises above it
@@ -402,6 +288,6 @@ def _sweep_line(
         else:
             at = min(max(i + place, low), high)
             k = int(np.floor(at + ON_SAMPLE))
-            gap = z0 + slope * (at - x0) - _height_at(column, k, at - k, 0)
+            gap = z0 + slope * (at - x0) - height_at(column, k, at - k, 0)
         # rounding alone makes a gap negative; NaN stays
         out[i] = 0.0 if gap < 0 else gap

@@ -148,20 +148,26 @@ def transfer(
 
 
 def local_fit(
-    lines: Lines, half_width: int, *, derivative: int = 0, degree: int = DEGREE, every: int = 1
+    lines: Lines,
+    half_width: int,
+    *,
+    derivative: int = 0,
+    degree: int = DEGREE,
+    first: int = 0,
+    every: int = 1,
 ) -> Floats:
-    """Local polynomial fit along x of every line, (ceil(x / every), line).
+    """Local polynomial fit along x of every line, (ceil((x - first) / every), line).
 
     lines       (x, line), NaN where not measured
     half_width  of the weights, in samples
     derivative  0: the smoothed value; 2: the second derivative per sample squared
-    every       only every so many positions along x, from the first
+    first, every  only every so many positions along x, from this one
     returns     float64; NaN where too little was measured round about, on either side
     """
     degree = min(degree, 2 * half_width)
     kernel = fit_kernel(half_width, derivative=derivative, degree=degree)
-    # local differences keep digits: the common offset goes before float32 sums, and comes back
-    return np.asarray(_fit(np.ascontiguousarray(lines.T), kernel, derivative, degree, every).T)
+    columns = np.ascontiguousarray(lines.T)
+    return np.asarray(_fit(columns, kernel, derivative, degree, first, every).T)
 
 
 @nb.njit(cache=True)
@@ -229,10 +235,12 @@ def _partial(line: Any, i: int, half: int, derivative: int, degree: int) -> Any:
 
 
 @nb.njit(cache=True, parallel=True)
-def _fit(lines: Any, kernel: Any, derivative: int, degree: int, every: int) -> Any:
+def _fit(
+    lines: Any, kernel: Any, derivative: int, degree: int, first: int, every: int
+) -> Any:
     m, n = lines.shape
     half = kernel.size // 2
-    out = np.empty((m, (n + every - 1) // every))
+    out = np.empty((m, (n - first + every - 1) // every))
     for row in nb.prange(m):
         line = lines[row]
         # how many are missing up to and with each position
@@ -240,7 +248,7 @@ def _fit(lines: Any, kernel: Any, derivative: int, degree: int, every: int) -> A
         for i in range(n):
             gaps[i + 1] = gaps[i] + (0 if np.isfinite(line[i]) else 1)
         for o in range(out.shape[1]):
-            i = o * every
+            i = first + o * every
             if i >= half and i + half < n and gaps[i + half + 1] == gaps[i - half]:
                 total = 0.0
                 for k in range(kernel.size):

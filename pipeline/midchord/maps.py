@@ -169,8 +169,10 @@ def power_field(
     lines = pooled_lines(height, y_mm, to_y, pool_mm=pool_mm, x_pitch_mm=pitch)
     step = float(to_x[1] - to_x[0]) if to_x.size > 1 else pitch
     every = max(1, int(step / pitch + 1e-9))
-    bend = local_fit(lines, half_width, derivative=2, every=every) / pitch**2
-    fitted_x = x_mm[::every]
+    # fitted at the points of the map themselves where they are points of the scan
+    first = round((to_x[0] - x_mm[0]) / pitch) % every
+    bend = local_fit(lines, half_width, derivative=2, first=first, every=every) / pitch**2
+    fitted_x = x_mm[first::every]
     power = (2 * MDPT * bend).astype(np.float32)
     if fitted_x.size < 2:
         return np.full((to_x.size, to_y.size), np.nan, dtype=np.float32), float("nan")

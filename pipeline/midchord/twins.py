@@ -19,9 +19,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import TypeVar
+from typing import Any, TypeVar
 
-import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
@@ -36,7 +35,7 @@ __all__ = ["KINDS", "quantised", "short_feet_power_mdpt", "sweep_twin"]
 ON_FEET = ("three-point", "short-feet")
 KINDS = (*ON_FEET, "flat-base", "straight-edge", "edge-lift")
 
-Readings = TypeVar("Readings", xr.DataArray, npt.NDArray[np.float32], npt.NDArray[np.float64])
+Readings = TypeVar("Readings", xr.DataArray, npt.NDArray[Any])
 
 
 def sweep_twin(
@@ -76,16 +75,19 @@ def sweep_twin(
     return sweeps[kind](length_mm)
 
 
-def short_feet_power_mdpt(reading: Readings, *, half_span_mm: float) -> Readings:
-    """Reflected power of three-point readings, P = -4 r / a^2; mdpt.
+def short_feet_power_mdpt(reading: xr.DataArray, *, half_span_mm: float) -> xr.DataArray:
+    """Reflected power along the feet from three-point readings, P = -4 r / a^2.
 
-    True for a much shorter than the wave; a wave comes out too small by 2 (1 - cos q) / q^2,
-    q = 2 pi a / L: 0.967 at a = L/10, 0.811 at L/4.
+    reading  mm; returns mdpt on the same grid. True for a much shorter than the wave: a wave
+    comes out too small by 2 (1 - cos q) / q^2, q = 2 pi a / L, 0.967 at a = L/10, 0.811 at L/4.
     """
-    power = -4e6 / half_span_mm**2 * reading
-    if isinstance(power, xr.DataArray):
-        power.attrs.update(units="mdpt", long_name="reflected power by short feet")
-    return power
+    return like(
+        reading,
+        reading.values * (-4e6 / half_span_mm**2),
+        name="power",
+        units="mdpt",
+        long_name=f"reflected power by feet {half_span_mm:g} mm from the plunger",
+    )
 
 
 def quantised(reading: Readings, resolution_mm: float) -> Readings:
@@ -102,8 +104,9 @@ def quantised(reading: Readings, resolution_mm: float) -> Readings:
         )
     # tenths and thousandths are no binary fractions: divide by whole steps a mm where there are
     steps_a_mm = 1.0 / resolution_mm
-    if abs(steps_a_mm - round(steps_a_mm)) < 1e-9 * steps_a_mm and steps_a_mm >= 1:
-        return (reading * round(steps_a_mm)).round() / round(steps_a_mm)
+    whole = round(steps_a_mm)
+    if whole >= 1 and abs(steps_a_mm - whole) < 1e-9 * steps_a_mm:
+        return (reading * whole).round() / whole
     return (reading / resolution_mm).round() * resolution_mm
 
 

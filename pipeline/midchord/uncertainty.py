@@ -40,6 +40,8 @@ FILTER_DOUBT = 0.25
 DRIFT_DOUBT = 4e-4
 """Standard uncertainty of a wavelength, relative, from the turning points that the smoothing of a
 drifting wave moves (seen in simulation at 15 % drift)."""
+CLEARLY_BETTER = 0.85
+"""Share of the misfit of white noise that noise must be explained by to count as correlated."""
 LONGEST_NOISE_MM, SHORTEST_NOISE_MM = 50.0, 8.0
 """Where the density of the noise is read: shorter than roll waves and what is left of them."""
 
@@ -89,9 +91,12 @@ def line_noise(
 
 def _extended(frequency: Floats, density: Floats) -> LineNoise:
     """White plus correlated noise fitted to a density, at zero frequency."""
-    best, found = np.inf, LineNoise(float(np.median(density)), 0.0)
     weight = 1 / np.maximum(density, 1e-30)
-    for length in np.concatenate([[0.0], np.geomspace(0.5, 30.0, 40)]):
+    white = float((density * weight**2).sum() / (weight**2).sum())
+    # white unless a correlated part explains clearly more: its extension to zero frequency is large
+    best = CLEARLY_BETTER * float(np.linalg.norm((density - white) * weight))
+    found = LineNoise(white, 0.0)
+    for length in np.geomspace(0.5, 30.0, 40):
         for shape in (_exponential, _gaussian):
             columns = np.stack([shape(frequency, length), np.ones_like(frequency)], 1)
             share, misfit = optimize.nnls(columns * weight[:, np.newaxis], density * weight)
@@ -184,8 +189,13 @@ def budget(
         share[1], share[3] = -forward / full, forward / full
     places = np.where(np.isfinite(places), places, waves.x_from_mm)
     turn = np.array([1.0, -1.0, 1.0, -1.0])  # curvature changes sign from one to the next
-    variance = np.zeros(size)
+    variance, together = np.zeros(size), np.zeros(size)
     for p in range(4):
+        for sign, at in ((1.0, waves.x_to_mm), (-1.0, waves.x_from_mm)):
+            there = [o + places[p] - at for o in offsets]
+            together += (sign * share[p] * turn[p]) * lag.covariance(
+                lag.steepness, there, shares, offsets, shares, odd=True
+            )
         for q in range(4):
             between = places[p] - places[q]
             variance += (share[p] * share[q] * turn[p] * turn[q]) * lag.covariance(
@@ -200,8 +210,11 @@ def budget(
         lone = has_before ^ has_after
         drift = np.abs(waves.wavelength_mm - 2 * (waves.x_to_mm - waves.x_from_mm))
         length = np.where(lone, np.hypot(length, drift), length)
-    relative = np.sqrt((depth / waves.depth_mm) ** 2 + (2 * length / waves.wavelength_mm) ** 2)
-    return Budget(depth, length, relative)
+    relative = (depth / waves.depth_mm) ** 2 + (2 * length / waves.wavelength_mm) ** 2
+    # the contacts of one turning point are those of its neighbours where the feet are not half a
+    # wavelength long: then depth and wavelength go together
+    relative -= 4 * together / (filter_gain * curvature * waves.depth_mm * waves.wavelength_mm)
+    return Budget(depth, length, np.sqrt(np.maximum(relative, 0.0)))
 
 
 def _contacts(half_span_mm: Floats | float | None) -> tuple[list[Floats], list[float]]:
@@ -222,6 +235,8 @@ class _Lags:
         self.pitch_mm = pitch_mm
         self.height = white * np.correlate(kernel, kernel, "full")[kernel.size - 1 :]
         self.slope = white * np.correlate(slope, slope, "full")[slope.size - 1 :]
+        self.steepness = np.gradient(self.height, pitch_mm)  # covariance of slope and height
+        self.steepness[0] = 0.0
 
     def covariance(
         self,
@@ -230,13 +245,19 @@ class _Lags:
         shares: list[float],
         other_offsets: list[Floats],
         other_shares: list[float],
+        *,
+        odd: bool = False,
     ) -> Floats:
-        """Covariance of two sums of the table's process taken at these offsets, mm."""
+        """Covariance of two sums of the table's process taken at these offsets, mm.
+
+        odd  the table changes its sign with the lag
+        """
         total: Floats = np.zeros(1)
         lags = np.arange(table.size) * self.pitch_mm
         for o, c in zip(offsets, shares, strict=True):
             for p, d in zip(other_offsets, other_shares, strict=True):
-                total = total + c * d * np.interp(np.abs(o - p), lags, table, right=0.0)
+                value = np.interp(np.abs(o - p), lags, table, right=0.0)
+                total = total + c * d * (value * np.sign(o - p) if odd else value)
         return total
 
 

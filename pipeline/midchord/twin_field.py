@@ -1,0 +1,184 @@
+"""What the twin of a hand gauge reads everywhere on one lite, from its stored maps.
+
+The hand gauge saw everything, bow and edge lift included, so its twin is swept over the placed
+height. A dial does not show the noise of a sensor: the heights are pooled over the lines within
+POOL_MM and smoothed along the travel by a local fit of half-width SMOOTHING_MM (a 120 mm wave
+keeps 0.9999 of itself), without which a base would ride on the peaks of the noise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from midchord.lines import fit_kernel, local_fit, pooled_lines
+from midchord.run import summary
+from midchord.twins import sweep_twin
+from midchord_io.gauge_card import GaugeCard
+
+__all__ = ["MappedLite", "TwinField"]
+
+Floats = npt.NDArray[np.float64]
+
+POOL_MM = 10.0
+SMOOTHING_MM = 30.0
+GRADIENT_STEP_MM = 5.0
+
+
+@dataclass(frozen=True)
+class MappedLite:
+    """A lite with its stored maps."""
+
+    maps: xr.Dataset
+
+    @property
+    def lite_id(self) -> str:
+        return str(self.maps.attrs["lite_id"])
+
+    @cached_property
+    def summary(self) -> dict[str, Any]:
+        return summary(self.maps)
+
+    @property
+    def length_mm(self) -> float:
+        return float(self.summary["length_mm"])
+
+    @property
+    def width_mm(self) -> float:
+        return float(self.summary["width_mm"])
+
+    @cached_property
+    def height(self) -> xr.DataArray:
+        """Placed heights without the noise of the sensor, (x, y), mm."""
+        placed = self.maps["height"]
+        x, y = placed["x"].values, placed["y"].values
+        pitch = float(x[1] - x[0])
+        lines = pooled_lines(
+            np.ascontiguousarray(placed.values), y, y, pool_mm=POOL_MM, x_pitch_mm=pitch
+        )
+        smooth = local_fit(lines, self._half_width(pitch)).astype(np.float32)
+        return placed.copy(data=np.where(np.isfinite(lines), smooth, np.float32(np.nan)))
+
+    @staticmethod
+    def _half_width(pitch_mm: float) -> int:
+        return max(2, round(SMOOTHING_MM / pitch_mm))
+
+    @cached_property
+    def height_sd_mm(self) -> float:
+        """Standard uncertainty of a smoothed height, from the noise of the scan."""
+        x, y = self.maps["x"].values, self.maps["y"].values
+        pitch = float(x[1] - x[0])
+        lines = 1 + 2 * int(POOL_MM / float(y[1] - y[0]))
+        kept = float((fit_kernel(self._half_width(pitch)) ** 2).sum())
+        white = float(self.summary["noise_mm"] or 0.0) ** 2 / lines
+        correlated = float(self.summary["noise_density_mm3"]) / pitch
+        return float(np.sqrt(kept * max(white, correlated)))
+
+    def twin(self, card: GaugeCard, *, half_span_mm: float | None = None) -> TwinField:
+        """The twin of a gauge on this lite.
+
+        half_span_mm  another one than the card's, for the question what if
+        """
+        half_span = half_span_mm if half_span_mm is not None else card.half_span_mm
+        along_x = self._swept(card, half_span, "x")
+        values = along_x.values.astype(np.float64)
+        if card.kind == "edge-lift":
+            values = self._by_nearest_edge(values, self._swept(card, half_span, "y").values)
+        reading = along_x
+        factor = 1.0
+        if card.is_on_feet and card.depth_is == "surface":
+            factor = 1.0 / self.gain(half_span or 0.0)
+        sd = self.height_sd_mm * (np.sqrt(1.5) if card.is_on_feet else np.sqrt(2.0))
+        return TwinField(
+            self.lite_id,
+            reading["x"].values,
+            reading["y"].values,
+            values * factor,
+            sd * factor,
+            self.length_mm,
+            self.width_mm,
+        )
+
+    def _swept(self, card: GaugeCard, half_span_mm: float | None, along: str) -> xr.DataArray:
+        return sweep_twin(
+            self.height,
+            kind=card.kind,
+            half_span_mm=half_span_mm if card.is_on_feet else None,
+            base_mm=card.base_mm,
+            along=along,
+            face=card.face or "upper",
+        )
+
+    def _by_nearest_edge(
+        self, along_x: npt.NDArray[np.floating], along_y: npt.NDArray[np.floating]
+    ) -> Floats:
+        """Edge lift is read across the edge that is nearest."""
+        x, y = self.maps["x"].values[:, np.newaxis], self.maps["y"].values
+        to_ends = np.minimum(x, self.length_mm - x)
+        to_sides = np.minimum(y, self.width_mm - y)
+        return np.where(to_sides < to_ends, along_y, along_x).astype(np.float64)
+
+    def gain(self, half_span_mm: float) -> float:
+        """Swing over true peak-to-valley at the lite's mean wavelength; 2 where it has no wave."""
+        wavelength = self.summary["mean_wavelength_mm"]
+        if wavelength is None:
+            return 2.0
+        return float(1 - np.cos(2 * np.pi * half_span_mm / wavelength))
+
+
+@dataclass(frozen=True)
+class TwinField:
+    """Readings of one twin on one lite.
+
+    reading_mm  (x, y), NaN where it cannot stand
+    sd_mm       standard uncertainty of a reading from the scan's noise
+    """
+
+    lite_id: str
+    x_mm: Floats
+    y_mm: Floats
+    reading_mm: Floats
+    sd_mm: float
+    length_mm: float
+    width_mm: float
+
+    def at(self, x_mm: npt.ArrayLike, y_mm: npt.ArrayLike) -> Floats:
+        """Readings at places, linear between points; NaN where one of its neighbours is."""
+        x, y = np.asarray(x_mm, float), np.asarray(y_mm, float)
+        u = (x - self.x_mm[0]) / (self.x_mm[1] - self.x_mm[0])
+        v = (y - self.y_mm[0]) / (self.y_mm[1] - self.y_mm[0])
+        # half a cell beyond the outermost points still belongs to them
+        off = (u < -0.5) | (v < -0.5) | (u > self.x_mm.size - 0.5) | (v > self.y_mm.size - 0.5)
+        u, v = np.clip(u, 0, self.x_mm.size - 1), np.clip(v, 0, self.y_mm.size - 1)
+        i = np.minimum(u.astype(int), self.x_mm.size - 2)
+        j = np.minimum(v.astype(int), self.y_mm.size - 2)
+        s, t = u - i, v - j
+        z = self.reading_mm
+        value = np.zeros(np.broadcast(x, y).shape)
+        for di, ws in ((0, 1 - s), (1, s)):
+            for dj, wt in ((0, 1 - t), (1, t)):
+                weight = ws * wt
+                value = value + np.where(weight > 1e-9, weight * z[i + di, j + dj], 0.0)
+        return np.where(off, np.nan, value)
+
+    def gradient(self, x_mm: npt.ArrayLike, y_mm: npt.ArrayLike) -> tuple[Floats, Floats]:
+        """Change of the reading along x and across y, mm per mm; one-sided at the ends."""
+        x, y = np.asarray(x_mm, float), np.asarray(y_mm, float)
+        h = GRADIENT_STEP_MM
+
+        def slope(low: Floats, here: Floats, high: Floats) -> Floats:
+            central = (high - low) / (2 * h)
+            forward, backward = (high - here) / h, (here - low) / h
+            one_sided = np.where(np.isfinite(forward), forward, backward)
+            return np.where(np.isfinite(central), central, np.nan_to_num(one_sided))
+
+        here = self.at(x, y)
+        return (
+            slope(self.at(x - h, y), here, self.at(x + h, y)),
+            slope(self.at(x, y - h), here, self.at(x, y + h)),
+        )

@@ -1,0 +1,358 @@
+"""Maps against hand surveys: does the scan agree with the gauge, and within what tolerance?
+
+Each reading is set beside the reading of *its* gauge's twin at its place. Agreement is judged on
+swings where the survey walked along lines, since bow cancels in them, on single readings
+otherwise; readings of gauges that measure different things are never pooled. What looks wrong (the
+datum, single readings) is reported with the alternative that would agree, and never changed.
+
+Verdict: the scan may stand in for the gauge within +-T if both limits of agreement, with their
+one-sided 95 % bounds, lie inside +-T.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+import midchord
+from midchord.comparison import Comparison, compare_pairs, plain
+from midchord.pairing import Paired, lites_of, pair_readings
+from midchord.placement import DatumSuspicion, Shift, fit_shift, suspect_datum
+from midchord.survey_study import check_further_scans, study_of_survey
+from midchord.suspects import Flag, flag_readings
+from midchord.twin_field import MappedLite
+from midchord_io.errors import SettingsError, SurveyError
+from midchord_io.gauge_card import GaugeCard
+from midchord_io.survey import Survey
+
+__all__ = ["SCHEMA_VERSION", "GaugeValidation", "Validation", "validate"]
+
+SCHEMA_VERSION = 1
+PLACEMENT_SD_MM = 5.0
+"""How far a hand is off its mark along each axis (common practice, no source)."""
+MDPT = 4e6 * np.pi**2
+
+
+@dataclass(frozen=True)
+class GaugeValidation:
+    """What one gauge's readings say.
+
+    singles, swings  comparisons; None where there are none. distortion: swings in mdpt
+    judged           the comparison that the verdict is from
+    study            of ``study_of_survey``, or the reason why there is none
+    """
+
+    card: GaugeCard
+    paired: Paired
+    singles: Comparison | None
+    swings: Comparison | None
+    distortion: Comparison | None
+    judged: Comparison
+    shift: Shift
+    datum: DatumSuspicion
+    flags: tuple[Flag, ...]
+    study: dict[str, Any] | str
+    notes: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        unpaired = self.paired.unpaired
+        return {
+            "gauge": self.card.gauge,
+            "card": self.card.as_dict(),
+            "judged_on": self.judged.quantity,
+            "n_paired": self.judged.agreement.n_readings,
+            "n_unpaired": len(unpaired),
+            "unpaired": plain(unpaired.to_dict("records")),
+            "singles": self.singles.as_dict() if self.singles else None,
+            "swings": self.swings.as_dict() if self.swings else None,
+            "distortion": self.distortion.as_dict() if self.distortion else None,
+            "placement": plain(self.shift),
+            "datum_suspicion": plain(self.datum),
+            "flags": plain(self.flags),
+            "gauge_study": plain(self.study),
+            "verdict": self.judged.agreement.verdict,
+            "statement": self.judged.agreement.statement,
+            "notes": list(self.notes),
+        }
+
+
+@dataclass(frozen=True)
+class Validation:
+    """Result of ``validate``: one GaugeValidation a gauge, and what they were made from."""
+
+    survey: Survey
+    lites: Mapping[str, MappedLite]
+    gauges: tuple[GaugeValidation, ...]
+    tolerance: float | None
+    tolerance_unit: str
+    placement_sd_mm: float
+    factors: tuple[dict[str, Any], ...] = field(default=())
+
+    @property
+    def verdict(self) -> str:
+        """The worst of the gauges' verdicts."""
+        order = ("shown", "not asked", "too few readings", "not shown")
+        return max((one.judged.agreement.verdict for one in self.gauges), key=order.index)
+
+    def as_dict(self) -> dict[str, Any]:
+        """``agreement.json``: strict JSON. Figures at the top are those of a lone gauge; with
+        several they are null and stand by gauge, since they are never pooled."""
+        gauges = [one.as_dict() for one in self.gauges]
+        lone = self.gauges[0] if len(self.gauges) == 1 else None
+        in_mm = (lone.swings if lone.judged.quantity != "singles" else lone.singles) if lone else None
+        figures = in_mm.as_dict() if in_mm else {}
+        keys = ("bias_mm", "bias_ci_mm", "sd_mm", "limits_mm", "limits_ci_mm")
+        return {
+            "schema_version": SCHEMA_VERSION,
+            "program_version": midchord.__version__,
+            "survey": {
+                "file": self.survey.where,
+                "kind": self.survey.kind,
+                "units": self.survey.units,
+                "n_readings": len(self.survey.readings),
+                "n_excluded": int(self.survey.readings["excluded"].sum()),
+            },
+            "lites": [_lite_facts(lite) for lite in self.lites.values()],
+            "tolerance": self.tolerance,
+            "tolerance_unit": self.tolerance_unit,
+            "placement_sd_mm": self.placement_sd_mm,
+            "judged_on": lone.judged.quantity if lone else None,
+            "n_paired": sum(one["n_paired"] for one in gauges),
+            "n_unpaired": sum(one["n_unpaired"] for one in gauges),
+            **{key: figures.get(key) for key in keys},
+            "flags": [flag | {"gauge": one["gauge"]} for one in gauges for flag in one["flags"]],
+            "datum_suspicion": gauges[0]["datum_suspicion"] if lone else None,
+            "factors": list(self.factors),
+            "by_gauge": gauges,
+            "verdict": self.verdict,
+            "statement": " ".join(one["statement"] for one in gauges),
+        }
+
+
+def validate(
+    maps: Sequence[xr.Dataset],
+    survey: Survey,
+    cards: Sequence[GaugeCard],
+    *,
+    tolerance_mm: float | None = None,
+    tolerance_mdpt: float | None = None,
+    placement_sd_mm: float = PLACEMENT_SD_MM,
+    again: Sequence[xr.Dataset] = (),
+) -> Validation:
+    """Hold maps of one lite or many against a hand survey.
+
+    maps             of ``process`` or ``read_maps``, one a lite
+    survey           of ``read_survey``
+    cards            one for every gauge that the survey names
+    tolerance_mm     T of the verdict; or tolerance_mdpt, for surveys along lines; not both
+    placement_sd_mm  how far hands are off their places, standard deviation along each axis
+    again            maps of further scans of the same lites: the scanner's own repeatability
+    Raises           SurveyError: no pair, an unknown lite or gauge, a place off the lite ...;
+                     SettingsError for a tolerance that cannot be used
+    """
+    unit, tolerance = _tolerance(tolerance_mm, tolerance_mdpt, survey)
+    lites = lites_of([MappedLite(one) for one in maps])
+    own = _cards_of(survey, cards)
+    repeats = [MappedLite(one) for one in again]
+    check_further_scans(lites, repeats)
+    gauges = tuple(
+        _one_gauge(survey, card, lites, tolerance, unit, placement_sd_mm, repeats) for card in own
+    )
+    return Validation(
+        survey, lites, gauges, tolerance, unit, placement_sd_mm, _factors(gauges, lites)
+    )
+
+
+def _tolerance(
+    in_mm: float | None, in_mdpt: float | None, survey: Survey
+) -> tuple[str, float | None]:
+    for value, name in ((in_mm, "tolerance_mm"), (in_mdpt, "tolerance_mdpt")):
+        if value is not None and not 0 < value < float("inf"):
+            raise SettingsError(
+                name,
+                found=f"a tolerance of {value:g}",
+                needed="a size above zero",
+                do="correct it",
+            )
+    if in_mm is not None and in_mdpt is not None:
+        raise SettingsError(
+            "tolerance",
+            found="one in mm and one in mdpt",
+            needed="one tolerance",
+            do="keep the one that the contract states",
+        )
+    if in_mdpt is not None and survey.kind != "lines":
+        raise SettingsError(
+            "tolerance_mdpt",
+            found="a survey of single spots",
+            needed="a survey along lines, whose swings are depths of half waves",
+            do="give tolerance_mm, or survey along lines",
+        )
+    return ("mdpt", in_mdpt) if in_mdpt is not None else ("mm", in_mm)
+
+
+def _cards_of(survey: Survey, cards: Sequence[GaugeCard]) -> list[GaugeCard]:
+    known: dict[str, GaugeCard] = {}
+    for card in cards:
+        if card.gauge in known:
+            raise SurveyError(
+                card.gauge, found="two cards", needed="one card a gauge", do="keep the right one"
+            )
+        known[card.gauge] = card
+    used = []
+    for gauge, rows in survey.readings.groupby("gauge", sort=False):
+        if gauge not in known:
+            raise SurveyError(
+                f"{survey.where}, row {rows.iloc[0]['row']}",
+                found=f"a reading by the gauge {gauge!r}",
+                needed=f"its card (there are: {', '.join(known) or 'none'})",
+                do="give its card, or correct the name",
+            )
+        used.append(known[str(gauge)])
+    return used
+
+
+def _one_gauge(
+    survey: Survey,
+    card: GaugeCard,
+    lites: Mapping[str, MappedLite],
+    tolerance: float | None,
+    unit: str,
+    placement_sd_mm: float,
+    again: Sequence[MappedLite],
+) -> GaugeValidation:
+    paired = pair_readings(survey, card, lites, placement_sd_mm=placement_sd_mm)
+    on_swings = len(paired.swings) > 0
+    in_mm = tolerance if unit == "mm" else None
+
+    def compared(table: pd.DataFrame, quantity: str, unit: str, t: float | None) -> Comparison:
+        return compare_pairs(table, quantity=quantity, unit=unit, tolerance=t, gauge_name=card.gauge)
+
+    if len(paired.singles) == 0:
+        first = paired.unpaired.iloc[0]
+        raise SurveyError(
+            f"{survey.where}, gauge {card.gauge}",
+            found=f"no reading that can be paired (row {first['row']}: {first['reason']})",
+            needed="at least one",
+            do="check the places and the half-span of the card",
+        )
+    singles = compared(_mm_table(paired.singles), "singles", "mm", None if on_swings else in_mm)
+    swings = distortion = None
+    if on_swings:
+        swings = compared(_mm_table(paired.swings), "swings", "mm", in_mm)
+        in_mdpt = _mdpt_table(paired.swings, lites)
+        if len(in_mdpt):
+            asked = tolerance if unit == "mdpt" else None
+            distortion = compared(in_mdpt, "distortion", "mdpt", asked)
+    judged = distortion if unit == "mdpt" else swings if on_swings else singles
+    if judged is None:
+        raise SurveyError(
+            f"{survey.where}, gauge {card.gauge}",
+            found="no half wave has a distortion: no two neighbouring marks can be paired, or the "
+            "scan shows no wave there",
+            needed="at least one",
+            do="check the marks, or give tolerance_mm",
+        )
+    return GaugeValidation(
+        card,
+        paired,
+        singles,
+        swings,
+        distortion,
+        judged,
+        fit_shift(paired.singles, paired.twins, placement_sd_mm=placement_sd_mm),
+        suspect_datum(paired.singles, paired.twins),
+        tuple(flag_readings(paired.singles, paired.swings, paired.twins, card, lites)),
+        study_of_survey(paired, card, again),
+        tuple(_notes(card, lites, paired)),
+    )
+
+
+def _mm_table(pairs: pd.DataFrame) -> pd.DataFrame:
+    """The columns of compare_pairs; how far the hand was off counts with the scan."""
+    return pairs.assign(
+        gauge=pairs["gauge_mm"],
+        scan=pairs["scan_mm"],
+        u_gauge=pairs["u_gauge_mm"],
+        u_scan=np.hypot(pairs["u_scan_mm"], pairs["u_place_mm"]),
+    )
+
+
+def _mdpt_table(swings: pd.DataFrame, lites: Mapping[str, MappedLite]) -> pd.DataFrame:
+    """Swings as distortion, both by the scan's wavelength in the middle of the half wave."""
+    table = _mm_table(swings)
+    length = np.empty(len(table))
+    for k, (lite_id, x0, x1, y) in enumerate(
+        zip(table["lite_id"], table["from_x_mm"], table["x_mm"], table["y_mm"], strict=True)
+    ):
+        lite = lites[str(lite_id)]
+        there = lite.maps["wavelength"].sel(x=0.5 * (x0 + x1), y=y, method="nearest")
+        known = float(there) if np.isfinite(there) else lite.summary["mean_wavelength_mm"]
+        length[k] = known if known is not None else np.nan
+    table = table[np.isfinite(length)].copy()
+    factor = MDPT / length[np.isfinite(length)] ** 2
+    for name in ("gauge", "scan", "u_gauge", "u_scan"):
+        table[name] = table[name] * factor
+    return table
+
+
+def _factors(
+    gauges: Sequence[GaugeValidation], lites: Mapping[str, MappedLite]
+) -> tuple[dict[str, Any], ...]:
+    """Why gauges are not pooled: swing of each over the true peak-to-valley of the mean wave."""
+    rows = []
+    waves = [lite.summary["mean_wavelength_mm"] for lite in lites.values()]
+    known = [wave for wave in waves if wave is not None]
+    if len(gauges) < 2 or not known:
+        return ()
+    length = float(np.mean(known))
+    for one in gauges:
+        card = one.card
+        if card.is_on_feet:
+            half_span = card.half_span_mm or 0.0
+            swing = 1 - float(np.cos(2 * np.pi * half_span / length))
+            why = f"its feet stand {half_span:g} mm from the plunger"
+        else:
+            base = card.base_mm or 0.0
+            swing = 1.0 if base >= length else (1 - float(np.cos(np.pi * base / length))) / 2
+            why = f"its base of {base:g} mm rides on the peaks"
+        rows.append(
+            {
+                "gauge": card.gauge,
+                "kind": card.kind,
+                "swing_over_surface": 1.0 if card.depth_is == "surface" else swing,
+                "wavelength_mm": length,
+                "why": why,
+            }
+        )
+    return tuple(rows)
+
+
+def _notes(card: GaugeCard, lites: Mapping[str, MappedLite], paired: Paired) -> list[str]:
+    notes = []
+    if card.reading_sign is None:
+        notes.append(
+            "The card does not say which way the dial turns on a peak; + was taken for a peak."
+        )
+    supports = {str(lite.summary.get("support") or "not stated") for lite in lites.values()}
+    by_hand = card.support or "not stated"
+    if supports != {by_hand} or by_hand == "not stated":
+        notes.append(
+            f"Support by hand: {by_hand}; under the scanner: {', '.join(sorted(supports))}. A lite "
+            "lies differently on each, which shifts single readings; swings hardly notice."
+        )
+    excluded = paired.unpaired["reason"].astype(str).str.startswith("excluded")
+    if excluded.any():
+        notes.append(f"{int(excluded.sum())} readings were excluded by hand; their reasons are listed.")
+    return notes
+
+
+def _lite_facts(lite: MappedLite) -> dict[str, Any]:
+    names = ("lite_id", "source_file", "source_sha256", "scanned_at", "program_version")
+    facts = {name: lite.summary.get(name) for name in names}
+    return facts | {"support": lite.summary.get("support")}
