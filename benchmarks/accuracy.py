@@ -2,8 +2,8 @@
 
     python benchmarks/accuracy.py
 
-Errors are relative, per half wave of a line each 100 mm; "CRB" is the RMS error as a multiple of the
-Cramer-Rao bound for the glass that the figure is made of. Run by ``make long``.
+Errors are relative, per half wave of a line each 100 mm; "CRB" is the RMS error as a multiple of
+the Cramer-Rao bound for the glass that the figure is made of. Run by ``make long``.
 """
 
 from __future__ import annotations
@@ -17,7 +17,13 @@ sys.path.insert(0, str(ROOT / "tests"))
 
 from accuracy import FIGURES, Comparison, compare, cramer_rao, target_recipe, waves_used  # noqa: E402
 
-TITLES = ("depth, gauge", "wavelength", "distortion, gauge", "depth, surface", "distortion, surface")
+TITLES = (
+    "depth, gauge",
+    "wavelength",
+    "distortion, gauge",
+    "depth, surface",
+    "distortion, surface",
+)
 NOISE_MM = 0.005
 
 
@@ -80,11 +86,12 @@ def main() -> None:
     text = (
         "# How near the truth\n\n"
         "Simulated lites of 3600 x 2400 mm, 5 um white noise, 2 % dropouts, 4 mm bow, edge lift, 1 "
-        "degree of skew, wavelength drifting by an eighth either way. Truth: the same definitions on "
-        "the noise-free analytic surface. Made by `python benchmarks/accuracy.py`.\n\n"
-        "Bias and RMS error per half wave over the clear points, in per cent of the figure; RMS as a "
-        "multiple of the Cramer-Rao bound (below one: the bound is for one wave on its own, the "
-        "figures pool more glass); share of 95 % intervals that hold the truth; RMS of near points.\n\n"
+        "degree of skew, wavelength drifting by an eighth either way. Truth: the same definitions "
+        "on the noise-free analytic surface. Made by `python benchmarks/accuracy.py`.\n\n"
+        "Bias and RMS error per half wave over the clear points, in per cent of the figure; RMS as "
+        "a multiple of the Cramer-Rao bound (below one: the bound is for one wave on its own, the "
+        "figures pool more glass); share of 95 % intervals that hold the truth; RMS of near "
+        "points.\n\n"
         "| lite | figure | bias % | RMS % | of CRB | covered % | near, RMS % |\n"
         "|---|---|---|---|---|---|---|\n" + "\n".join(table) + "\n"
     )

@@ -21,7 +21,7 @@ from midchord.simulate import simulate
 from midchord.surface import Surface
 from midchord.truth import true_half_waves
 
-__all__ = ["Comparison", "FIGURES", "compare", "cramer_rao", "target_recipe"]
+__all__ = ["FIGURES", "Comparison", "compare", "cramer_rao", "target_recipe"]
 
 FIGURES = (
     "depth_mm",
@@ -98,7 +98,12 @@ def compare(recipe: Recipe, settings: Settings | None = None) -> Comparison:
 
 
 def cramer_rao(
-    *, amplitude_mm: float, wavelength_mm: float, noise_mm: float, samples_per_mm: float, waves: float
+    *,
+    amplitude_mm: float,
+    wavelength_mm: float,
+    noise_mm: float,
+    samples_per_mm: float,
+    waves: float,
 ) -> dict[str, float]:
     """Smallest relative standard deviation of amplitude and wavelength of a sinusoid seen over so
     many waves; keys depth, wavelength."""

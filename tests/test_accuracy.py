@@ -11,8 +11,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from accuracy import Comparison, compare, cramer_rao, target_recipe
 
+from accuracy import Comparison, compare, cramer_rao, target_recipe
 from midchord import Settings, process, summary
 from midchord.simulate import simulate
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from midchord.bow import CHORDS, overall_bow
+from midchord.bow import CHORDS, overall_bow, quadratic_power_mdpt
 from midchord.edge_lift import Rims
 
 LENGTH, WIDTH = 2400.0, 900.0
@@ -77,3 +77,17 @@ def test_the_largest_distance_keeps_its_sign_and_need_not_be_in_the_middle():
 
     bow, _ = overall_bow(form, RIMS)
     assert bow["left"] == pytest.approx(-0.7, abs=1e-3)
+
+
+def test_the_power_of_the_whole_is_that_of_its_quadratic():
+    # P = 2 z_xx, 2 z_yy, twist 2 z_xy; positive where concave: a dome of bow b over length l has
+    # z_xx = -8 b / l^2
+    x, y = np.arange(5.0, LENGTH, 10.0), np.arange(10.0, WIDTH, 20.0)
+    plane = (30.0, 0.01, -0.02)
+    z = _parabolas(3.0, -0.8, 0.5, plane)(x[:, np.newaxis], y)
+    z += 0.04 * np.cos(2 * np.pi * x / 240)[:, np.newaxis]  # whole waves: hardly any of it fits
+    z[20:40, 5:30] = np.nan
+    power = quadratic_power_mdpt(z, x, y)
+    assert power["along"] == pytest.approx(-16e6 * 3.0 / LENGTH**2, abs=0.1)
+    assert power["across"] == pytest.approx(16e6 * 0.8 / WIDTH**2, abs=0.1)
+    assert power["twist"] == pytest.approx(2e6 * 0.5 / (LENGTH * WIDTH), abs=0.05)

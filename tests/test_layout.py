@@ -19,9 +19,13 @@ MAY_USE_KERNELS = {"uncertainty", "validate", "trace", "lots"}
 KERNELS = {"gauge", "waves"}
 TOP = {"batch", "watch", "validate", "trace", "lots", "report", "simulate", "outputs"}
 TOP |= {"history", "publish"}
+# parts of validate
+TOP |= {"twin_field", "pairing", "places", "placement", "datum", "suspects", "wrong_feet"}
+TOP |= {"survey_study", "survey_plan"}
+CLI = {"cli", "cli_options", "cli_survey", "__main__"}
 BASE = {"settings", "configs"}
 """Read by everybody, import nothing above midchord_io."""
-RANKS = {"cli": 4, "__main__": 4, **dict.fromkeys(TOP, 3), "run": 2, **dict.fromkeys(BASE, 0)}
+RANKS = {**dict.fromkeys(CLI, 4), **dict.fromkeys(TOP, 3), "run": 2, **dict.fromkeys(BASE, 0)}
 """Everything else is a stage, or a part of one: rank 1."""
 
 

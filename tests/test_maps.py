@@ -295,7 +295,7 @@ def test_the_areas_of_the_zone_table_add_up(grid):
     last = rows[f"r{grid[0]}c{grid[1]}"]
     assert (last["x_to_mm"], last["y_to_mm"]) == pytest.approx((2400.0, 800.0))
     one = rows["r1c1"]
-    inside = (MAP_X < 2400 / grid[0])[:, None] & (MAP_Y < 800 / grid[1]) & (zone == CLEAR)
+    inside = (2400 / grid[0] > MAP_X)[:, None] & (800 / grid[1] > MAP_Y) & (zone == CLEAR)
     assert one["figures"]["depth_mm"]["mean"] == (
         pytest.approx(float(values[inside].astype(float).mean())) if inside.any() else None
     )

@@ -101,7 +101,7 @@ def test_noise_alone_exceeds_detection_as_rarely_as_stated(half_span):
     waves = half_waves(points, wavelength="centred", band_mm=BAND)
     share = np.unique(waves.line // lines_each).size / lites
     assert share <= rate + 2 * np.sqrt(rate / lites)
-    # and it is no more than a swing of 7.5 deviations of the smoothed line (lines.py: 2.26 s / sqrt)
+    # and it is no more than 8.5 deviations of the smoothed line (lines.py: 2.26 s / sqrt(L / p))
     gain = 1.0 if half_span is None else np.sqrt(1.5)
     assert threshold < 8.5 * 2.26 * sigma / np.sqrt(LENGTH / pitch) * gain
 

@@ -26,6 +26,7 @@ table. Nothing is guessed: a row that cannot be read for certain refuses the who
 from __future__ import annotations
 
 import difflib
+import hashlib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -77,12 +78,14 @@ class Survey:
               where the lengths are counted from; ``reading_mm`` (NaN: not read yet, lines only),
               ``read_at`` (UTC, NaT where not stated), ``note``, ``excluded`` and ``reason``
     units     unit in which each length was written
+    sha256    of the file, "" where the survey was not read from one
     """
 
     where: str
     kind: SurveyKind
     readings: pd.DataFrame
     units: dict[str, str]
+    sha256: str = ""
 
     @property
     def used(self) -> pd.DataFrame:
@@ -140,7 +143,8 @@ def read_survey(path: str | Path) -> Survey:
     if kind == "lines":
         check_marks(readings, cells)
     cells.raise_faults()
-    return Survey(where, kind, readings, {c.name: c.unit for c in columns if c.unit})
+    units = {column.name: column.unit for column in columns if column.unit}
+    return Survey(where, kind, readings, units, hashlib.sha256(Path(path).read_bytes()).hexdigest())
 
 
 # ---- columns

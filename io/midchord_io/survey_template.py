@@ -9,6 +9,7 @@ ASCII, which no spreadsheet can misread.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
@@ -17,7 +18,7 @@ from midchord_io.results import write_atomic, write_text
 from midchord_io.survey import COLUMNS, OPTIONAL, SurveyKind
 from midchord_io.survey_table import SHEET_NAME
 
-__all__ = ["TEMPLATE_UNITS", "template_columns", "write_template"]
+__all__ = ["TEMPLATE_UNITS", "template_columns", "template_text", "write_template"]
 
 TEMPLATE_UNITS: dict[str, tuple[str, str]] = {
     "mm": ("mm", "mm"),
@@ -116,19 +117,35 @@ def write_template(
             do="choose another name, or say --overwrite",
         )
     if ending == ".csv":
-        write_text(_as_text(kind, columns), path)
+        write_text(template_text(kind, unit=unit), path)
     else:
         with write_atomic(path) as part:
             _write_workbook(part, kind, columns)
     return path
 
 
-def _as_text(kind: SurveyKind, columns: list[TemplateColumn]) -> str:
+def template_text(
+    kind: SurveyKind, *, unit: str = "mm", rows: Sequence[Mapping[str, object]] = ()
+) -> str:
+    """The CSV of an empty survey, or of one whose places are known and whose readings are not.
+
+    rows    name of a column as in COLUMNS (lengths without their unit, in that of the places) ->
+            what stands there; what is not named stays empty
+    Raises  SurveyError on an unknown kind or unit
+    """
+    columns = template_columns(kind, unit)
     lines = [f"# Hand survey: {kind}. Fill in below the names of the columns.", *RULES]
     lines += [f"{column.header}: {column.meaning}" for column in columns]
     told = [f"# {line.removeprefix('# ').replace(';', ',')}" for line in lines]
     header = ";".join(column.header for column in columns)
-    return "\r\n".join(["sep=;", *told, header, ""])
+    body = [";".join(_cell(row.get(column.name, "")) for column in columns) for row in rows]
+    return "\r\n".join(["sep=;", *told, header, *body, ""])
+
+
+def _cell(value: object) -> str:
+    """In quotes where it would break the columns."""
+    text = f"{value:g}" if isinstance(value, float) else str(value)
+    return '"' + text.replace('"', '""') + '"' if any(c in text for c in ';"\r\n') else text
 
 
 def _write_workbook(path: Path, kind: SurveyKind, columns: list[TemplateColumn]) -> None:

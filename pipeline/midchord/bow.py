@@ -67,9 +67,8 @@ def quadratic_power_mdpt(
     v = 2 * (y_mm - y_mm[0]) / (y_mm[-1] - y_mm[0]) - 1
     known = np.isfinite(height_mm)
     rows, columns = np.nonzero(known)
-    terms = np.stack(
-        [np.ones(rows.size), u[rows], v[columns], u[rows] ** 2, u[rows] * v[columns], v[columns] ** 2]
-    )
+    s, t = u[rows], v[columns]
+    terms = np.stack([np.ones(rows.size), s, t, s**2, s * t, t**2])
     c = np.linalg.lstsq(terms.T, height_mm[known].astype(np.float64), rcond=None)[0]
     per_x, per_y = 2 / (x_mm[-1] - x_mm[0]), 2 / (y_mm[-1] - y_mm[0])
     return {

@@ -13,10 +13,20 @@ import logging
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Optional
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from midchord import cli_survey
+from midchord.cli_options import (
+    LogJson,
+    OptionalFile,
+    OutFolder,
+    Overwrite,
+    Threads,
+    Verbose,
+    prepare,
+)
 from midchord.console import (
     Exit,
     accept_any_text,
@@ -25,7 +35,6 @@ from midchord.console import (
     log,
     progress,
     say,
-    set_threads,
     start_logging,
 )
 from midchord_io.errors import MidchordError, OutputError
@@ -53,15 +62,6 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-Verbose = Annotated[bool, typer.Option("--verbose", help="Say more; show where a fault arose.")]
-LogJson = Annotated[bool, typer.Option("--log-json", help="Messages as one JSON object a line.")]
-Threads = Annotated[
-    Optional[int],  # noqa: UP045 - older typer reads no other spelling
-    typer.Option("--threads", metavar="N", min=1, help="Threads to compute with."),
-]
-Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace results that are there.")]
-OptionalFile = Optional[Path]  # noqa: UP045
-
 
 def _show_version(wanted: bool) -> None:
     if wanted:
@@ -84,25 +84,16 @@ def _every_command(
     context.obj = {"verbose": verbose, "log_json": log_json, "threads": threads}
 
 
-def _prepare(context: typer.Context, verbose: bool, log_json: bool, threads: int | None) -> None:
-    """The common options count before and after the command's name."""
-    given = context.obj
-    start_logging(verbose=verbose or given["verbose"], log_json=log_json or given["log_json"])
-    set_threads(threads or given["threads"])
-
-
 @app.command()
 def demo(
     context: typer.Context,
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")] = (
-        Path("midchord-demo")
-    ),
+    out: OutFolder = Path("midchord-demo"),
     verbose: Verbose = False,
     log_json: LogJson = False,
     threads: Threads = None,
 ) -> None:
     """Map and judge the scan that comes with midchord. Replaces an earlier demo in that folder."""
-    _prepare(context, verbose, log_json, threads)
+    prepare(context, verbose, log_json, threads)
     from midchord.configs import shipped
     from midchord.limits import load_limits
     from midchord.outputs import check_outputs, write_lite
@@ -138,9 +129,7 @@ def map_scans(
     limits: Annotated[
         OptionalFile, typer.Option("--limits", metavar="F", help="Limits to judge by (TOML).")
     ] = None,
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")] = (
-        Path()
-    ),
+    out: OutFolder = Path(),
     full: Annotated[
         bool, typer.Option("--full", help="Store the maps at the pitch of the scan.")
     ] = False,
@@ -150,7 +139,7 @@ def map_scans(
     threads: Threads = None,
 ) -> None:
     """Map each scan, and judge it if limits are given."""
-    _prepare(context, verbose, log_json, threads)
+    prepare(context, verbose, log_json, threads)
     _refuse_equal_names(scans)
     from midchord.limits import check_grid, load_limits
     from midchord.outputs import check_outputs
@@ -237,7 +226,7 @@ def show(
     threads: Threads = None,
 ) -> None:
     """Draw one map as a picture."""
-    _prepare(context, verbose, log_json, threads)
+    prepare(context, verbose, log_json, threads)
     from midchord.report.pictures import save_picture
     from midchord_io.results import read_maps
 
@@ -255,7 +244,7 @@ def simulate(
     threads: Threads = None,
 ) -> None:
     """Make the scan of a lite whose true figures are known."""
-    _prepare(context, verbose, log_json, threads)
+    prepare(context, verbose, log_json, threads)
     if out.exists() and not overwrite:
         raise OutputError(
             out,
@@ -268,6 +257,9 @@ def simulate(
 
     for written in write_simulated(Recipe.load(recipe), out):
         say(str(written))
+
+
+app.add_typer(cli_survey.commands)
 
 
 def _report_fault(error: Exception, where: str = "") -> Exit:

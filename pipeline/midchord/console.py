@@ -22,6 +22,7 @@ from midchord_io.errors import MidchordError, OutputError, SettingsError
 __all__ = [
     "Exit",
     "accept_any_text",
+    "agreement_lines",
     "exit_for",
     "figure_lines",
     "log",
@@ -161,6 +162,24 @@ def figure_lines(summary: Mapping[str, Any]) -> Iterable[str]:
         yield f"  {label:28}{cells}  {unit}"
     yield f"  {'half-span of the feet':28}{_cell(summary['half_span_mm']):>10}  mm"
     yield f"  {'measured share of the glass':28}{_cell(100 * summary['coverage']):>10}  %"
+
+
+def agreement_lines(agreement: Mapping[str, Any]) -> Iterable[str]:
+    """Key figures of ``agreement.json`` as short lines of plain text."""
+    for gauge in agreement["by_gauge"]:
+        found = gauge[gauge["judged_on"]]
+        unit = found["unit"]
+        low, high = found[f"limits_{unit}"]
+        yield f"Gauge {gauge['gauge']}, judged on {gauge['judged_on']}:"
+        yield f"  {'pairs; readings not paired':34}{gauge['n_paired']}; {gauge['n_unpaired']}"
+        yield f"  {'bias, scan less gauge':34}{_cell(found[f'bias_{unit}'])} {unit}"
+        yield f"  {'95 % limits of agreement':34}{_cell(low)} to {_cell(high)} {unit}"
+        yield f"  {'suspect readings':34}{len(gauge['flags'])}"
+        datum, shift = gauge["datum_suspicion"], gauge["placement"]
+        if datum["status"] == "likely wrong":
+            yield f"  look at this: {datum['sentence']}"
+        if shift["is_paid_for"] or shift["is_at_bound"]:
+            yield f"  look at this: {shift['sentence']}"
 
 
 def _cell(value: float | None) -> str:

@@ -92,7 +92,7 @@ def _spans(half_span_mm: float | xr.DataArray, height: xr.DataArray) -> npt.NDAr
 
 
 @nb.njit(cache=True, inline="always")
-def height_at(z: Any, k: int, t: float, j: int) -> float:
+def height_at(z: Any, k: int, t: float, j: int) -> Any:
     """Height at row k + t (0 <= t < 1) of column j: cubic where four samples are there, a
     parabola where three are, a line where two are, NaN where the foot itself has none."""
     if t < 1e-6:

@@ -119,6 +119,8 @@ def measure(
     if length < 2 * band[0]:
         raise _too_short(where, length, f"two roll waves, {2 * band[0]:.0f} mm")
 
+    if band[1] < LEAST_SAMPLES_PER_WAVE * pitch:
+        raise _too_coarse(where, pitch, f"a band of roll waves up to {band[1]:.3g} mm")
     lines = pooled_lines(residual, y_mm, line_y_mm, pool_mm=waves.pool_mm, x_pitch_mm=pitch)
     first_mm = _first_wavelength(lines, x_mm, band)
     slant = np.zeros(line_y_mm.size)
@@ -136,12 +138,7 @@ def measure(
     if mean_mm is not None and length < 2 * mean_mm:
         raise _too_short(where, length, f"two of its own waves of {mean_mm:.0f} mm")
     if mean_mm is not None and mean_mm < LEAST_SAMPLES_PER_WAVE * pitch:
-        raise ScanError(
-            where,
-            found=f"heights {pitch:.3g} mm apart along x and waves of {mean_mm:.0f} mm",
-            needed=f"at least {LEAST_SAMPLES_PER_WAVE} heights a wave",
-            do="scan with a finer pitch along the travel",
-        )
+        raise _too_coarse(where, pitch, f"waves of {mean_mm:.0f} mm")
     half_width = sweep.half_width(smooth_mm)
     smooth = local_fit(lines, half_width)
     noise = line_noise(lines, smooth, pitch, half_width)
@@ -171,6 +168,15 @@ def _too_short(where: str, length_mm: float, needed: str) -> LiteTooSmall:
         found=f"a lite {length_mm:.0f} mm long",
         needed=f"more than {needed}",
         do="scan more of the lite, or use shorter feet",
+    )
+
+
+def _too_coarse(where: str, pitch_mm: float, waves: str) -> ScanError:
+    return ScanError(
+        where,
+        found=f"heights {pitch_mm:.3g} mm apart along x and {waves}",
+        needed=f"at least {LEAST_SAMPLES_PER_WAVE} heights a wave",
+        do="scan with a finer pitch along the travel",
     )
 
 
@@ -279,7 +285,8 @@ class _Sweep:
         return self.settings.waves.band_min_mm, self.settings.waves.band_max_mm
 
     def half_width(self, wavelength_mm: float) -> int:
-        return max(2, round(HALF_WIDTH * wavelength_mm / self.pitch_mm))
+        # with fewer samples the fit would go through all of them and leave no noise to be seen
+        return max(3, round(HALF_WIDTH * wavelength_mm / self.pitch_mm))
 
     @property
     def looks(self) -> float:

@@ -1,4 +1,4 @@
-"""The four result files of one lite: all of them or none.
+"""Results that belong together: all of their files or none. The four files of one lite are
 
 =====================  ==========================================================
 ``NAME.maps.nc``       every map and line, to be opened again by any netCDF tool
@@ -7,7 +7,7 @@
 ``NAME.summary.json``  figures and verdict for machines
 =====================  ==========================================================
 
-All four are first written whole into a hidden folder beside their places, and only then moved onto
+All are first written whole into a hidden folder beside their places, and only then moved onto
 their names, each in one step of the file system. The summary comes last: a controller that sees it
 may rely on the other three. A run that fails or is killed while it writes leaves no result behind,
 and what was there before is untouched.
@@ -18,7 +18,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import NamedTuple
 
@@ -28,7 +28,15 @@ import xarray as xr
 
 from midchord_io.errors import OutputError
 
-__all__ = ["Outputs", "check_outputs", "line_table", "outputs_of", "write_lite"]
+__all__ = [
+    "Outputs",
+    "check_free",
+    "check_outputs",
+    "line_table",
+    "outputs_of",
+    "write_lite",
+    "write_together",
+]
 
 
 class Outputs(NamedTuple):
@@ -47,7 +55,13 @@ def outputs_of(folder: str | Path, name: str) -> Outputs:
 
 
 def check_outputs(folder: str | Path, names: Iterable[str], *, overwrite: bool) -> None:
-    """Whether results can be written there, before any work is done. Writes nothing that stays.
+    """Whether the results of these lites can be written there; as ``check_free``."""
+    files = [path.name for name in names for path in outputs_of(folder, name)]
+    check_free(folder, files, overwrite=overwrite)
+
+
+def check_free(folder: str | Path, files: Iterable[str], *, overwrite: bool) -> None:
+    """Whether files can be written there, before any work is done. Writes nothing that stays.
 
     Raises  OutputError: not a folder, not writable, or a result is there and not to be overwritten
     """
@@ -62,7 +76,7 @@ def check_outputs(folder: str | Path, names: Iterable[str], *, overwrite: bool) 
         raise _unwritable(folder, error) from error
     if overwrite:
         return
-    there = [path for name in names for path in outputs_of(folder, name) if path.exists()]
+    there = [path for path in (folder / file for file in files) if path.exists()]
     if there:
         raise _already_there(there)
 
@@ -80,22 +94,43 @@ def write_lite(
 
     page = lite_page(maps)
     final = outputs_of(folder, name)
+    writers: tuple[Callable[[Path], object], ...] = (
+        lambda path: write_maps(maps, path),
+        lambda path: write_csv(line_table(maps), path),
+        lambda path: write_text(page, path),
+        lambda path: write_json(summary(maps), path),
+    )
+    files = {path.name: write for path, write in zip(final, writers, strict=True)}
+    write_together(folder, files, overwrite=overwrite)
+    return final
+
+
+def write_together(
+    folder: str | Path,
+    files: Mapping[str, Callable[[Path], object]],
+    *,
+    overwrite: bool = False,
+) -> tuple[Path, ...]:
+    """Write files that belong together; returns their paths.
+
+    files   name -> what writes it to the path that it is given; the last one appears last
+    Raises  OutputError where the disk refuses, or a result is there and ``overwrite`` is not set
+    """
+    final = tuple(Path(folder) / file for file in files)
     try:
         Path(folder).mkdir(parents=True, exist_ok=True)
-        hidden = Path(tempfile.mkdtemp(prefix=f".{name[:60]}-", suffix=".part", dir=folder))
+        prefix = f".{final[0].stem[:60]}-"
+        hidden = Path(tempfile.mkdtemp(prefix=prefix, suffix=".part", dir=folder))
     except OSError as error:
         raise _unwritable(folder, error) from error
     try:
-        part = outputs_of(hidden, name)
-        write_maps(maps, part.maps)
-        write_csv(line_table(maps), part.lines)
-        write_text(page, part.page)
-        write_json(summary(maps), part.summary)
+        for file, write in files.items():
+            write(hidden / file)
         there = [path for path in final if path.exists()]
         if there and not overwrite:
             raise _already_there(there)
-        for written, path in zip(part, final, strict=True):
-            os.replace(written, path)
+        for path in final:
+            os.replace(hidden / path.name, path)
     except OSError as error:
         raise _unwritable(folder, error) from error
     finally:

@@ -48,6 +48,7 @@ PAIR_COLUMNS = (
     "u_gauge_mm",
     "u_scan_mm",
     "u_place_mm",
+    "place_sd_mm",
 )
 
 
@@ -81,7 +82,8 @@ def pair_readings(
                      scan; with the row
     """
     own = survey.readings[survey.readings["gauge"] == card.gauge]
-    pairs, unpaired, twins = [], [], {}
+    pairs: list[pd.DataFrame] = []
+    twins: dict[str, TwinField] = {}
     for lite_id, rows in own.groupby("lite_id", sort=False):
         lite = _lite_of(str(lite_id), rows, survey, lites)
         twin = lite.twin(card)
@@ -154,6 +156,7 @@ def _pairs_on(
             "u_gauge_mm": card.resolution_mm / np.sqrt(12),
             "u_scan_mm": twin.sd_mm,
             "u_place_mm": place_uncertainty(twin, x, y, placement_sd_mm),
+            "place_sd_mm": placement_sd_mm,
             "excluded": rows["excluded"].to_numpy(bool),
             "exclusion": rows["reason"].to_numpy(),
         }

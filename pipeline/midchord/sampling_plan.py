@@ -150,6 +150,7 @@ def plan_survey(
     n_operators: int = 1,
     largest_lites: int = 60,
     largest_spots: int = 30,
+    least_spots: int = 2,
     coverage: float = 0.95,
     confidence: float = 0.95,
     simulations: int = 4000,
@@ -157,6 +158,7 @@ def plan_survey(
 ) -> Plan | None:
     """The plan of fewest readings that reaches ``power``, of equal ones that with fewest lites.
 
+    least_spots  on each lite: more than 2 where they are to spread over the range of depth
     returns  Plan; None where no plan up to the largest numbers reaches it (the limits themselves,
              at the scatter assumed, may lie outside +-tolerance: then no number of readings will)
     Raises   SurveyError as ``power_of_plan``
@@ -173,7 +175,7 @@ def plan_survey(
         cheapest = largest_spots
         if best is not None:
             cheapest = min(cheapest, (best.n_readings - 1) // (m * repeats * n_operators))
-        low, high = max(2, math.ceil(10 / (m * repeats * n_operators))), cheapest
+        low, high = max(least_spots, math.ceil(10 / (m * repeats * n_operators))), cheapest
 
         def at(spots: int, lites: int = m) -> Plan:
             return power_of_plan(

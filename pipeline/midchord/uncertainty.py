@@ -42,6 +42,8 @@ DRIFT_DOUBT = 4e-4
 drifting wave moves (seen in simulation at 15 % drift)."""
 CLEARLY_BETTER = 0.85
 """Share of the misfit of white noise that noise must be explained by to count as correlated."""
+LEAST_PASSED = 0.3
+"""Of noise, in what the smoothing leaves: below it the noise is no longer read but guessed."""
 LONGEST_NOISE_MM, SHORTEST_NOISE_MM = 50.0, 8.0
 """Where the density of the noise is read: shorter than roll waves and what is left of them."""
 
@@ -80,9 +82,13 @@ def line_noise(
     low = 1 / LONGEST_NOISE_MM
     high = min(1 / SHORTEST_NOISE_MM, 0.4 / pitch_mm)
     inside = (frequency >= low) & (frequency <= max(high, 2 * low))
-    if np.count_nonzero(inside) < 8:
-        return LineNoise(float((left**2).mean() * pitch_mm), 0.0)
     passed = 1 - transfer(1 / (frequency[inside] * pitch_mm), half_width)
+    inside[inside] = passed > LEAST_PASSED
+    passed = passed[passed > LEAST_PASSED]
+    if passed.size < 8:  # too coarse a pitch: noise has to be white then
+        kernel = fit_kernel(half_width)
+        share = 1 - 2 * kernel[half_width] + float((kernel**2).sum())
+        return LineNoise(float((left[left != 0] ** 2).mean() / share * pitch_mm), 0.0)
     # a median over the lines and over neighbouring frequencies is deaf to narrow imprints
     density = np.median(power[inside], axis=1) / np.log(2) / passed**2
     density = ndimage.median_filter(density, min(9, density.size), mode="nearest")

@@ -73,7 +73,7 @@ class GaugeValidation:
             "distortion": self.distortion.as_dict() if self.distortion else None,
             "placement": plain(self.shift),
             "datum_suspicion": plain(self.datum),
-            "flags": plain(self.flags),
+            "flags": [_flag_facts(flag) for flag in self.flags],
             "gauge_study": plain(self.study),
             "verdict": self.judged.agreement.verdict,
             "statement": self.judged.agreement.statement,
@@ -104,7 +104,7 @@ class Validation:
         several they are null and stand by gauge, since they are never pooled."""
         gauges = [one.as_dict() for one in self.gauges]
         lone = self.gauges[0] if len(self.gauges) == 1 else None
-        in_mm = (lone.swings if lone.judged.quantity != "singles" else lone.singles) if lone else None
+        in_mm = (lone.swings or lone.singles) if lone else None
         figures = in_mm.as_dict() if in_mm else {}
         keys = ("bias_mm", "bias_ci_mm", "sd_mm", "limits_mm", "limits_ci_mm")
         return {
@@ -112,6 +112,7 @@ class Validation:
             "program_version": midchord.__version__,
             "survey": {
                 "file": self.survey.where,
+                "sha256": self.survey.sha256 or None,
                 "kind": self.survey.kind,
                 "units": self.survey.units,
                 "n_readings": len(self.survey.readings),
@@ -231,7 +232,8 @@ def _one_gauge(
     in_mm = tolerance if unit == "mm" else None
 
     def compared(table: pd.DataFrame, quantity: str, unit: str, t: float | None) -> Comparison:
-        return compare_pairs(table, quantity=quantity, unit=unit, tolerance=t, gauge_name=card.gauge)
+        name = card.gauge
+        return compare_pairs(table, quantity=quantity, unit=unit, tolerance=t, gauge_name=name)
 
     if len(paired.singles) == 0:
         first = paired.unpaired.iloc[0]
@@ -266,7 +268,7 @@ def _one_gauge(
         distortion,
         judged,
         fit_shift(paired.singles, paired.twins, placement_sd_mm=placement_sd_mm),
-        suspect_datum(paired.singles, paired.twins),
+        suspect_datum(paired.singles, paired.twins, placement_sd_mm=placement_sd_mm),
         tuple(flag_readings(paired.singles, paired.swings, paired.twins, card, lites)),
         study_of_survey(paired, card, again),
         tuple(_notes(card, lites, paired)),
@@ -348,8 +350,14 @@ def _notes(card: GaugeCard, lites: Mapping[str, MappedLite], paired: Paired) -> 
         )
     excluded = paired.unpaired["reason"].astype(str).str.startswith("excluded")
     if excluded.any():
-        notes.append(f"{int(excluded.sum())} readings were excluded by hand; their reasons are listed.")
+        count = int(excluded.sum())
+        notes.append(f"{count} readings were excluded by hand; their reasons are listed.")
     return notes
+
+
+def _flag_facts(flag: Flag) -> dict[str, Any]:
+    facts: dict[str, Any] = plain(flag)
+    return {"row": facts.pop("row"), "reason": facts.pop("sentence"), **facts}
 
 
 def _lite_facts(lite: MappedLite) -> dict[str, Any]:

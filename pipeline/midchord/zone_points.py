@@ -125,7 +125,7 @@ def _zone_mask(limit: Limit, summary: Mapping[str, Any], maps: xr.Dataset, where
 
 def grid_cell(name: str, summary: Mapping[str, Any], where: str) -> Mapping[str, Any]:
     """The cell r1c1 ... of the zone table: r from the leading, c from the left-hand edge."""
-    cells = {str(cell["name"]): cell for cell in summary["zones"]}
+    cells: dict[str, Mapping[str, Any]] = {str(cell["name"]): cell for cell in summary["zones"]}
     if GRID_ZONE.fullmatch(name) and name in cells:
         return cells[name]
     last = max((zone for zone in cells if GRID_ZONE.fullmatch(zone)), default="nothing")

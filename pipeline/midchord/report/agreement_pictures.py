@@ -45,29 +45,30 @@ _MOST_NAMED = 6
 _MOST_LITES = 24
 _BAND = "#c9dbe4"
 _DPI = 150
+_MAP_IN, _AROUND_MAP_IN, _BELOW_MAP_IN = 4.9, 1.45, 0.72
 
 Floats = npt.NDArray[np.float64]
 
 
 def differences(comparison: Comparison) -> bytes:
     """Scan less gauge over the mean of both, with bias, limits, their intervals, tolerance."""
-    return _png((7.3, 3.5), lambda figure: _differences(figure, comparison))
+    return _png((7.3, 3.0), lambda figure: _differences(figure, comparison))
 
 
 def lines(comparison: Comparison) -> bytes:
     """Scan over gauge with identity and both regression lines; equal scales on both axes."""
-    return _png((4.3, 4.1), lambda figure: _lines(figure, comparison))
+    return _png((4.3, 3.7), lambda figure: _lines(figure, comparison))
 
 
 def people(comparison: Comparison) -> bytes:
     """Differences by operator; with several lites also by lite."""
-    return _png((4.3, 4.1), lambda figure: _people(figure, comparison))
+    return _png((4.3, 3.7), lambda figure: _people(figure, comparison))
 
 
 def places(comparison: Comparison, twin: TwinField) -> bytes:
     """Differences at their places on one lite, the readings of the twin behind them."""
-    height = 1.9 + 5.4 * twin.width_mm / twin.length_mm
-    return _png((7.3, min(height, 8.0)), lambda figure: _places(figure, comparison, twin))
+    height = _AROUND_MAP_IN + _MAP_IN * twin.width_mm / twin.length_mm
+    return _png((7.3, min(height, 7.5)), lambda figure: _places(figure, comparison, twin))
 
 
 def _png(size_in: tuple[float, float], draw: Callable[[Figure], None]) -> bytes:
@@ -123,7 +124,7 @@ def _quiet(ax: Axes) -> None:
 def _differences(figure: Figure, comparison: Comparison) -> None:
     gauge, scan = _columns(comparison)
     found, unit = comparison.agreement, comparison.unit
-    ax = figure.add_axes((0.115, 0.15, 0.68, 0.72))
+    ax = figure.add_axes((0.115, 0.16, 0.68, 0.74))
     named = _scatter(ax, (scan + gauge) / 2, scan - gauge, comparison.table["operator"].tolist())
     doubt = (found.bias_ci.high - found.bias_ci.low) / 4
     rows: list[tuple[float, tuple[float, float], str, str]] = [
@@ -146,13 +147,13 @@ def _differences(figure: Figure, comparison: Comparison) -> None:
     if tolerance is not None and not beyond:
         for sign in (1, -1):
             ax.axhline(sign * tolerance, color="#762646", linewidth=1.4, linestyle="dotted")
-            marks.append((sign * tolerance, f"tolerance {shown(sign * tolerance)}"))
+            marks.append((sign * tolerance, f"tolerance {sign * tolerance:g}".replace("-", "−")))
     ax.margins(x=0.03, y=0.07)
     ax.autoscale_view()
     _names_beside(ax, marks)
     if beyond:
         ax.annotate(
-            f"tolerance ±{shown(tolerance)} {unit}: beyond this picture", (1, 1), ha="right",
+            f"tolerance ±{tolerance:g} {unit}: beyond this picture", (1, 1), ha="right",
             xytext=(0, 3), xycoords="axes fraction", textcoords="offset points", fontsize=7.0,
         )  # fmt: skip
     ax.set_xlabel(f"mean of scan and gauge / {unit}")
@@ -191,7 +192,7 @@ def _lines(figure: Figure, comparison: Comparison) -> None:
     high = float(max(gauge.max(), scan.max()))
     room = 0.06 * (high - low) or 0.1 * abs(high) or 1.0
     ends = np.array([low - room, high + room])
-    ax.plot(ends, ends, color=house.GREYS[1], linewidth=2.2, alpha=0.55, label="identity")
+    ax.plot(ends, ends, color=house.GREYS[1], linewidth=4.5, alpha=0.4, label="identity")
     for line, dashes, colour, name in (
         (comparison.deming, "solid", "#762646", "Deming"),
         (comparison.passing_bablok, "dashed", house.INK, "Passing-Bablok"),
@@ -222,7 +223,7 @@ def _people(figure: Figure, comparison: Comparison) -> None:
         len(panels), 1, sharex=True, squeeze=False,
         gridspec_kw={"height_ratios": [len(set(labels)) + 0.6 for _, labels in panels]},
     )[:, 0]  # fmt: skip
-    figure.subplots_adjust(left=0.27, right=0.97, top=0.93, bottom=0.125, hspace=0.22)
+    figure.subplots_adjust(left=0.27, right=0.94, top=0.93, bottom=0.125, hspace=0.22)
     found = comparison.agreement
     for ax, (what, labels) in zip(axes, panels, strict=True):
         groups = _by_label(labels)
@@ -252,8 +253,7 @@ def _people(figure: Figure, comparison: Comparison) -> None:
 def _spread(values: Floats) -> Floats:
     """Places across the row by rank, so that dots do not hide one another; not drawn at random."""
     order = np.argsort(np.argsort(values, kind="stable"), kind="stable")
-    across: Floats = ((order * 0.618034) % 1.0 - 0.5) * 0.5
-    return across
+    return np.asarray(((order * 0.618034) % 1.0 - 0.5) * 0.5, dtype=np.float64)
 
 
 def _places(figure: Figure, comparison: Comparison, twin: TwinField) -> None:
@@ -261,13 +261,14 @@ def _places(figure: Figure, comparison: Comparison, twin: TwinField) -> None:
     difference = (table["scan"] - table["gauge"]).to_numpy(float)
     x, y = table["x_mm"].to_numpy(float), table["y_mm"].to_numpy(float)
     wide, high = figure.get_size_inches()
-    box_w = min(5.4, (high - 1.9) * twin.length_mm / twin.width_mm)
+    box_w = min(_MAP_IN, (high - _AROUND_MAP_IN) * twin.length_mm / twin.width_mm)
     box_h = box_w * twin.width_mm / twin.length_mm
-    ax = figure.add_axes((0.78 / wide, 0.95 / high, box_w / wide, box_h / high))
-    bar = figure.add_axes(((0.78 + box_w + 0.42) / wide, 0.95 / high, 0.15 / wide, box_h / high))
+    ax = figure.add_axes((0.78 / wide, _BELOW_MAP_IN / high, box_w / wide, box_h / high))
+    beside = (0.78 + box_w + 0.42) / wide
+    bar = figure.add_axes((beside, _BELOW_MAP_IN / high, 0.15 / wide, box_h / high))
     image = _twin_map(ax, twin)
     colours = figure.colorbar(image, cax=bar)
-    colours.outline.set_linewidth(0.5)  # type: ignore[operator]
+    colours.outline.set_linewidth(0.5)
     bar.set_title("twin / mm", fontsize=7.5, loc="left", pad=6)
     largest = float(np.abs(difference).max(initial=0.0)) or 1.0
     for sign, shape in ((1, "^"), (-1, "v")):
@@ -280,7 +281,7 @@ def _places(figure: Figure, comparison: Comparison, twin: TwinField) -> None:
     add_frame(ax, twin.length_mm, twin.width_mm)
     _size_legend(ax, largest, comparison.unit)
     figure.text(
-        0.2 / wide, 1 - 0.24 / high, f"Lite {house.printable(twin.lite_id)}", fontsize=9.5,
+        0.2 / wide, 1 - 0.2 / high, f"Lite {house.printable(twin.lite_id)}", fontsize=9.5,
         parse_math=False,
     )  # fmt: skip
 

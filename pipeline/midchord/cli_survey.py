@@ -1,0 +1,299 @@
+"""The commands about hand surveys: template, procedure, plan, work-up, and scan against gauge.
+
+Exit codes as everywhere; ``validate`` ends with 0 where agreement is shown or no tolerance was
+asked for, with 1 where it is not shown or the readings are too few for a verdict.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+from midchord.cli_options import (
+    LogJson,
+    OutFolder,
+    Overwrite,
+    Threads,
+    Verbose,
+    prepare,
+)
+from midchord.console import Exit, agreement_lines, say
+
+if TYPE_CHECKING:
+    from midchord_io.survey import SurveyKind
+
+__all__ = ["commands"]
+
+commands = typer.Typer()
+
+OptionalNumber = Optional[float]  # noqa: UP045 - older typer reads no other spelling
+OptionalFiles = Optional[list[Path]]  # noqa: UP045
+MapsFiles = Annotated[
+    list[Path], typer.Argument(metavar="MAPS...", help="Files NAME.maps.nc, one a lite.")
+]
+Placement = Annotated[
+    float,
+    typer.Option("--placement-sd-mm", metavar="S", min=0, help="How far hands are off, each way."),
+]
+
+
+class Kind(StrEnum):
+    """Kinds of survey, as typer lists them."""
+
+    spots = "spots"
+    lines = "lines"
+
+
+class Unit(StrEnum):
+    """Units of the readings of a template."""
+
+    mm = "mm"
+    um = "um"
+    inch = "in"
+
+
+@commands.command("validate")
+def validate_maps(
+    context: typer.Context,
+    maps: MapsFiles,
+    survey: Annotated[
+        Path, typer.Option("--survey", metavar="FILE", help="The hand survey (CSV, XLSX).")
+    ],
+    gauge: Annotated[
+        list[Path],
+        typer.Option("--gauge", metavar="CARD", help="Card of a gauge (TOML); once for each."),
+    ],
+    tolerance_mm: Annotated[
+        OptionalNumber,
+        typer.Option("--tolerance-mm", metavar="T", help="Judge agreement within +-T, in mm."),
+    ] = None,
+    tolerance_mdpt: Annotated[
+        OptionalNumber,
+        typer.Option("--tolerance-mdpt", metavar="T", help="In mdpt, for surveys along lines."),
+    ] = None,
+    placement_sd_mm: Placement = 5.0,
+    again: Annotated[
+        OptionalFiles,
+        typer.Option("--again", metavar="MAPS", help="A further scan of a lite; repeatable."),
+    ] = None,
+    out: OutFolder = Path(),
+    overwrite: Overwrite = False,
+    verbose: Verbose = False,
+    log_json: LogJson = False,
+    threads: Threads = None,
+) -> None:
+    """Hold maps against a hand survey: does the scan agree with the gauge?"""
+    prepare(context, verbose, log_json, threads)
+    from midchord.outputs import check_free, write_together
+    from midchord.validate import validate
+    from midchord_io.gauge_card import load_gauge_card
+    from midchord_io.results import read_maps, write_bytes, write_json, write_text
+    from midchord_io.survey import read_survey
+
+    files = ("agreement.html", "agreement.xlsx", "agreement.json")
+    check_free(out, files, overwrite=overwrite)
+    validation = validate(
+        [read_maps(path) for path in maps],
+        read_survey(survey),
+        [load_gauge_card(path) for path in gauge],
+        tolerance_mm=tolerance_mm,
+        tolerance_mdpt=tolerance_mdpt,
+        placement_sd_mm=placement_sd_mm,
+        again=[read_maps(path) for path in again or ()],
+    )
+    from midchord.report.agreement_page import agreement_page
+    from midchord.report.agreement_workbook import agreement_workbook
+
+    page, workbook, facts = (
+        agreement_page(validation), agreement_workbook(validation), validation.as_dict()
+    )  # fmt: skip
+    writers: tuple[Callable[[Path], object], ...] = (
+        lambda path: write_text(page, path),
+        lambda path: write_bytes(workbook, path),
+        lambda path: write_json(facts, path),
+    )
+    written = write_together(out, dict(zip(files, writers, strict=True)), overwrite=overwrite)
+    say("\n".join(agreement_lines(facts)))
+    say(f"{validation.verdict}: {facts['statement']}")
+    say(str(written[0]))
+    if validation.verdict not in ("shown", "not asked"):
+        raise typer.Exit(Exit.OUTSIDE)
+
+
+@commands.command("survey")
+def work_up_survey(
+    context: typer.Context,
+    survey: Annotated[
+        Path, typer.Argument(metavar="FILE", help="A hand survey along lines (CSV, XLSX).")
+    ],
+    gauge: Annotated[
+        OptionalFiles,
+        typer.Option("--gauge", metavar="CARD", help="Card of a gauge (TOML); once for each."),
+    ] = None,
+    length_mm: Annotated[
+        OptionalNumber,
+        typer.Option("--length-mm", metavar="L", help="Of the lite, to know its far edge zone."),
+    ] = None,
+    out: OutFolder = Path(),
+    overwrite: Overwrite = False,
+    verbose: Verbose = False,
+    log_json: LogJson = False,
+    threads: Threads = None,
+) -> None:
+    """Work up a hand survey by itself: wavelength, feet, depth, distortion."""
+    prepare(context, verbose, log_json, threads)
+    from midchord.hand_survey import work_up
+    from midchord.outputs import check_free, write_together
+    from midchord.report.survey_sheet import survey_page
+    from midchord_io.gauge_card import load_gauge_card
+    from midchord_io.results import write_json, write_text
+    from midchord_io.survey import read_survey
+
+    files = (f"{survey.stem}.survey.html", f"{survey.stem}.survey.json")
+    check_free(out, files, overwrite=overwrite)
+    cards = [load_gauge_card(path) for path in gauge or ()]
+    hand = work_up(read_survey(survey), cards, length_mm=length_mm)
+    page = survey_page(hand)
+    writers: tuple[Callable[[Path], object], ...] = (
+        lambda path: write_text(page, path),
+        lambda path: write_json(hand.as_dict(), path),
+    )
+    written = write_together(out, dict(zip(files, writers, strict=True)), overwrite=overwrite)
+    for lite in hand.lites:
+        half_span = lite.figures.half_span_mm
+        feet = "cannot be told" if half_span is None else f"{half_span:.0f} mm"
+        say(f"Lite {lite.lite_id}, gauge {lite.gauge}: half-span for the feet {feet}")
+    for remark in hand.remarks:
+        say(f"  {remark.text}")
+    say(str(written[0]))
+
+
+@commands.command("survey-template")
+def survey_template(
+    context: typer.Context,
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="To be written: .csv or .xlsx.")],
+    kind: Annotated[Kind, typer.Option("--kind", help="Single spots, or marks along lines.")],
+    unit: Annotated[Unit, typer.Option("--unit", help="Of the readings.")] = Unit.mm,
+    overwrite: Overwrite = False,
+    verbose: Verbose = False,
+    log_json: LogJson = False,
+    threads: Threads = None,
+) -> None:
+    """Write an empty survey file to fill in."""
+    prepare(context, verbose, log_json, threads)
+    from midchord_io.survey_template import write_template
+
+    chosen: SurveyKind = "lines" if kind is Kind.lines else "spots"
+    say(str(write_template(file, chosen, unit=unit.value, overwrite=overwrite)))
+
+
+@commands.command("survey-procedure")
+def survey_procedure(
+    context: typer.Context,
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FILE", help="To be written: .html, one side of A4.")
+    ],
+    half_span_mm: Annotated[
+        OptionalNumber,
+        typer.Option("--half-span-mm", metavar="A", help="To set the feet to, where it is known."),
+    ] = None,
+    overwrite: Overwrite = False,
+    verbose: Verbose = False,
+    log_json: LogJson = False,
+    threads: Threads = None,
+) -> None:
+    """Write the procedure of a line survey, with cautions and a form, to print."""
+    prepare(context, verbose, log_json, threads)
+    from midchord.outputs import check_free, write_together
+    from midchord.report.survey_sheet import procedure_page
+    from midchord_io.results import write_text
+
+    check_free(out.parent, [out.name], overwrite=overwrite)
+    page = procedure_page(half_span_mm=half_span_mm)
+    files = {out.name: lambda path: write_text(page, path)}
+    say(str(write_together(out.parent, files, overwrite=overwrite)[0]))
+
+
+@commands.command("survey-plan")
+def survey_plan(
+    context: typer.Context,
+    maps: MapsFiles,
+    gauge: Annotated[
+        Path, typer.Option("--gauge", metavar="CARD", help="Card of the gauge to be used (TOML).")
+    ],
+    tolerance_mm: Annotated[
+        float, typer.Option("--tolerance-mm", metavar="T", help="To be shown: within +-T, in mm.")
+    ],
+    power: Annotated[
+        float, typer.Option("--power", metavar="P", help="Chance to show it, if it is so.")
+    ] = 0.9,
+    operators: Annotated[
+        int, typer.Option("--operators", metavar="N", min=1, max=8, help="People who read.")
+    ] = 2,
+    repeats: Annotated[
+        int, typer.Option("--repeats", metavar="N", min=1, max=10, help="Rounds by each of them.")
+    ] = 2,
+    bias_mm: Annotated[
+        float, typer.Option("--bias-mm", metavar="B", help="Of scan less gauge, assumed.")
+    ] = 0.0,
+    lite_sd_mm: Annotated[
+        OptionalNumber,
+        typer.Option("--lite-sd-mm", metavar="S", min=0, help="Scatter from lite to lite."),
+    ] = None,
+    spot_sd_mm: Annotated[
+        OptionalNumber,
+        typer.Option("--spot-sd-mm", metavar="S", min=0, help="Scatter from spot to spot."),
+    ] = None,
+    operator_sd_mm: Annotated[
+        OptionalNumber,
+        typer.Option("--operator-sd-mm", metavar="S", min=0, help="From operator to operator."),
+    ] = None,
+    placement_sd_mm: Placement = 5.0,
+    out: OutFolder = Path(),
+    overwrite: Overwrite = False,
+    verbose: Verbose = False,
+    log_json: LogJson = False,
+    threads: Threads = None,
+) -> None:
+    """Plan a survey: how many lites and spots, and where; with a sheet and a file to fill in."""
+    prepare(context, verbose, log_json, threads)
+    from midchord.outputs import check_free, write_together
+    from midchord.report.plan_page import plan_page
+    from midchord.survey_plan import plan_on_maps, survey_rows
+    from midchord_io.gauge_card import load_gauge_card
+    from midchord_io.results import read_maps, write_text
+    from midchord_io.survey_template import template_text
+
+    files = ("plan.html", "plan.csv")
+    check_free(out, files, overwrite=overwrite)
+    plan = plan_on_maps(
+        [read_maps(path) for path in maps],
+        load_gauge_card(gauge),
+        tolerance_mm=tolerance_mm,
+        power=power,
+        repeats=repeats,
+        n_operators=operators,
+        bias_mm=bias_mm,
+        lite_sd_mm=lite_sd_mm,
+        spot_sd_mm=spot_sd_mm,
+        operator_sd_mm=operator_sd_mm,
+        placement_sd_mm=placement_sd_mm,
+    )
+    page, table = plan_page(plan), template_text("spots", rows=survey_rows(plan))
+    writers: tuple[Callable[[Path], object], ...] = (
+        lambda path: write_text(page, path),
+        lambda path: write_text(table, path),
+    )
+    written = write_together(out, dict(zip(files, writers, strict=True)), overwrite=overwrite)
+    numbers = plan.plan
+    say(
+        f"{numbers.n_lites} lites, {numbers.spots_per_lite} spots on each, {numbers.repeats} "
+        f"repeats by {numbers.n_operators} operators: {numbers.n_readings} readings"
+    )
+    if plan.lites_missing:
+        say(f"maps of {plan.lites_missing} more lites are needed: plan again with all of them")
+    say(str(written[0]))

@@ -1,0 +1,142 @@
+"""The sheet of a planned survey that is taken to the line: what to read, where, and room to write.
+
+For each lite a sketch with its spots by number, and a table of their places with an empty field for
+every reading. What the scan says of a spot is not on the sheet: whoever knows the figure reads it.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+from typing import TYPE_CHECKING, Any
+
+from midchord.report import house_style as house
+from midchord.report.agreement_tables import KINDS
+from midchord.report.house_style import shown
+from midchord.report.map_marks import add_frame
+from midchord.report.page import CAUTIONS
+from midchord.survey_plan import OPERATORS, PlannedLite, SurveyPlan
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["plan_page"]
+
+_LITE_IN = 5.6
+_AROUND_IN = 1.3
+_PART_NAMES = {
+    "lite_sd": "from lite to lite",
+    "spot_sd": "from spot to spot",
+    "operator_sd": "from operator to operator",
+}
+
+
+def plan_page(plan: SurveyPlan) -> str:
+    """The sheet as one HTML file that needs nothing else."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("midchord.report", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    numbers = plan.plan
+    fields = numbers.n_operators * numbers.repeats
+    return environment.get_template("plan_page.html.j2").render(
+        gauge=plan.card.gauge,
+        summary=_summary(plan),
+        assumptions=_assumptions(plan),
+        missing=plan.lites_missing,
+        fields=[
+            f"{OPERATORS[k // numbers.repeats]} {k % numbers.repeats + 1}"
+            for k in range(fields)
+        ],
+        operators=list(OPERATORS[: numbers.n_operators]),
+        lites=[_lite(planned) for planned in plan.lites],
+        cautions=CAUTIONS,
+    )
+
+
+def _summary(plan: SurveyPlan) -> list[tuple[str, str]]:
+    card, numbers = plan.card, plan.plan
+    contacts = (
+        f"{card.half_span_mm:g} mm from plunger to foot"
+        if card.half_span_mm is not None
+        else f"{card.base_mm:g} mm long"
+    )
+    return [
+        ("Gauge", f"{card.gauge}, {KINDS[card.kind]}, {contacts}"),
+        ("To be shown", f"scan and gauge agree within ±{plan.tolerance_mm:g} mm: the outward 95 % "
+                        "bounds of both limits of agreement lie inside it"),
+        ("Readings", f"{numbers.n_lites} lites × {numbers.spots_per_lite} spots × "
+                     f"{numbers.repeats} repeats × {numbers.n_operators} operators = "
+                     f"{numbers.n_readings}"),
+        ("Chance to show it", f"{100 * numbers.power:.0f} %, if the differences scatter as "
+                              f"assumed ({100 * plan.power:.0f} % were asked for)"),
+    ]  # fmt: skip
+
+
+def _assumptions(plan: SurveyPlan) -> list[tuple[str, str, str]]:
+    """What, how much, why."""
+    scatter = plan.scatter
+    rows = [("bias of the scan", f"{scatter.bias:g}", "as stated to the plan")]
+    for name, words in _PART_NAMES.items():
+        why = "one step of the dial" if name in plan.assumed else "as stated to the plan"
+        rows.append((words, shown(getattr(scatter, name)), why))
+    within = (
+        "dial, noise of the scan, and hands that are off by "
+        f"{plan.placement_sd_mm:g} mm along each axis"
+    )
+    return [*rows, ("within a spot", shown(scatter.within_sd), within)]
+
+
+def _lite(planned: PlannedLite) -> dict[str, Any]:
+    lite = planned.lite
+    content = _sketch(planned)
+    return {
+        "name": lite.lite_id,
+        "size": f"{lite.length_mm:.0f} × {lite.width_mm:.0f} mm",
+        "scanned": str(lite.summary.get("scanned_at")),
+        "sketch": "data:image/png;base64," + base64.b64encode(content).decode("ascii"),
+        "alt": f"Lite {lite.lite_id} from above with {len(planned.spots)} spots by number.",
+        "spots": [
+            (f"{spot.x_mm:.0f}", f"{spot.y_mm:.0f}", f"{lite.length_mm - spot.x_mm:.0f}",
+             f"{lite.width_mm - spot.y_mm:.0f}")
+            for spot in planned.spots
+        ],
+    }  # fmt: skip
+
+
+def _sketch(planned: PlannedLite) -> bytes:
+    import matplotlib
+    from matplotlib.figure import Figure
+
+    lite = planned.lite
+    box_w = min(_LITE_IN, 3.6 * lite.length_mm / lite.width_mm)
+    box_h = box_w * lite.width_mm / lite.length_mm
+    content = io.BytesIO()
+    with matplotlib.rc_context(house.PICTURE_RC):
+        wide, high = _LITE_IN + 1.7, box_h + _AROUND_IN
+        figure = Figure(figsize=(wide, high), dpi=150)
+        _draw(figure, planned, (0.8 / wide, 0.55 / high, box_w / wide, box_h / high))
+        figure.savefig(content, format="png", metadata={"Software": "midchord"})
+    return content.getvalue()
+
+
+def _draw(figure: Figure, planned: PlannedLite, box: tuple[float, float, float, float]) -> None:
+    ax = figure.add_axes(box)
+    lite = planned.lite
+    for number, spot in enumerate(planned.spots, start=1):
+        ax.plot(
+            spot.x_mm, spot.y_mm, "+", color=house.INK, markersize=8, markeredgewidth=1.1, zorder=5
+        )
+        right, high = spot.x_mm > 0.9 * lite.length_mm, spot.y_mm > 0.9 * lite.width_mm
+        ax.annotate(
+            str(number), (spot.x_mm, spot.y_mm), xytext=(-5 if right else 5, -5 if high else 4),
+            textcoords="offset points", ha="right" if right else "left",
+            va="top" if high else "bottom", fontsize=8.5, zorder=6,
+        )  # fmt: skip
+    add_frame(ax, lite.length_mm, lite.width_mm)
