@@ -17,11 +17,11 @@ import pandas as pd
 import surfaces
 from midchord.pairing import Paired, pair_readings
 from midchord.run import process
+from midchord.simulate import simulate
 from midchord.surface import Surface
 from midchord.truth import true_half_waves
 from midchord.twin_field import MappedLite
 from midchord_io.gauge_card import GaugeCard, card_of
-from midchord_io.scan import make_scan
 from midchord_io.survey import Survey
 
 HALF_SPAN_MM = 115.0
@@ -104,8 +104,6 @@ def known_lite(number: int) -> KnownLite:
 
 
 def _known(recipe: Any) -> KnownLite:
-    from midchord.simulate import simulate
-
     scan, _ = simulate(recipe)
     lite = recipe.lite
     return KnownLite(
@@ -312,6 +310,3 @@ def taken_wrongly(taken: Taken, way: str, lite: KnownLite) -> Taken:
         table["reading_mm"] = walks.transform(lambda values: values.to_numpy()[::-1])
     survey = Survey(taken.survey.where, taken.survey.kind, table, {})
     return Taken(survey, taken.truth, taken.lites)
-
-
-__all__ = ["BLUNDERS", "KnownLite", "People", "Taken", "card", "known_lite", "make_scan"]

@@ -214,7 +214,7 @@ def test_the_form_stays_longer_than_twice_the_longest_roll_wave(
 
 def test_the_filter_takes_form_out_by_its_transmission():
     whole = surfaces.field(lambda x, y: _form(x, y) + _wave(x, y, 0.0), **GRID)
-    parts = _split(whole, method="gaussian_regression", cutoff_mm=800.0, noise_mm=0.003)
+    parts = _split(whole, filter_cutoff_mm=800.0, noise_mm=0.003)
     form = parts.filtered_form
     assert form is not None
     assert form.attrs["units"] == "mm"

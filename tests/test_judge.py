@@ -159,7 +159,7 @@ def test_maximum_names_its_place_value_and_uncertainty() -> None:
     assert reason["place"] == {"x_mm": 602.5, "y_mm": 115.0}
     assert (reason["value"], reason["uncertainty"]) == (0.2, 0.002)
     assert reason["sentence"] == (
-        "Largest depth of the surface, zone clear: 0.2 mm at x 602 mm, y 115 mm, with its guard "
+        "Largest depth of the surface, zone clear: 0.2000 mm at x 602 mm, y 115 mm, with its guard "
         "band (k = 1.645) 0.1967 to 0.2033 mm; limit 0.1 mm: outside."
     )
 
@@ -180,8 +180,54 @@ def test_expected_bias_of_the_maximum_holds_back_a_rejection_only() -> None:
     summary["surface_depth_mm"] = {"max_bias": 0.004}
     reason = only(summary, maps, depth_limit())
     assert reason["verdict"] == "undecided"
-    assert "expected 0.004 too high" in reason["sentence"]
+    assert reason["cause"] == "bias"
+    # the guard band that the rule used: 0.105 - 0.004 - 1.645 x 0.002 to 0.105 + 1.645 x 0.002
+    assert (reason["lower"], reason["upper"]) == pytest.approx((0.09771, 0.10829))
+    assert "lower end less the expected bias of 0.004 mm) 0.0977 to 0.1083" in reason["sentence"]
+    assert "without the bias of the largest of many it would be outside" in reason["sentence"]
     assert reason["value"] == pytest.approx(0.105)
+
+
+@pytest.mark.parametrize(
+    ("depth", "verdict", "band"),
+    [
+        # upper end 0.1 + 0.000004: two digits of the band would print the limit itself
+        (0.096714, "undecided", "0.093424 to 0.100004 mm; limit 0.1 mm"),
+        (0.096708, "within", "0.093418 to 0.099998 mm; limit 0.1 mm"),
+        (0.05, "within", "0.0467 to 0.0533 mm; limit 0.1 mm"),
+    ],
+)
+def test_digits_tell_the_guard_band_from_the_limit(depth: float, verdict: str, band: str) -> None:
+    reason = only(*lite(depth), depth_limit())
+    assert reason["verdict"] == verdict
+    assert band in reason["sentence"]
+
+
+def test_a_share_of_nothing_has_no_place() -> None:
+    entry = depth_limit(statistic="share_over", limit_mm=None, threshold_mm=0.1, limit_percent=5.0)
+    reason = only(*lite(), entry)
+    assert (reason["value"], reason["place"]) == (0.0, None)
+    assert "over 0.1 mm, zone clear: 0 %, with its guard band (k = 1.645) 0 to 0 %" in (
+        reason["sentence"]
+    )
+
+
+def test_each_cause_of_undecided_is_named() -> None:
+    assert only(*lite(0.099), depth_limit())["cause"] == "guard band"
+    assert only(*lite(0.2), depth_limit())["cause"] is None
+    summary, maps = lite()
+    gap = (X >= 500)[:, np.newaxis] & np.ones(Y.size, bool)
+    for name in ("surface_depth", "residual"):
+        maps[name] = maps[name].where(~gap)
+    reason = only(summary, maps, depth_limit())
+    assert (reason["cause"], reason["coverage"]) == ("coverage", 0.5)
+    summary, maps = lite()
+    bare = maps.drop_vars("u_surface_depth")
+    assert only(summary, bare, depth_limit())["cause"] == "uncertainty"
+    assert only(*lite(), bow_limit(figure="edge_lift", limit_mm_per_m=None, limit_mm=0.5,
+                                   uncertainty_mm_per_m=None, uncertainty_mm=0.02))[
+        "cause"
+    ] == "not measured"  # fmt: skip
 
 
 def test_statistics_agree_with_numpy_over_the_clear_points() -> None:
@@ -229,10 +275,16 @@ def test_gauge_and_surface_conventions_read_their_own_maps() -> None:
 def test_no_wave_is_within_only_if_one_would_have_been_seen() -> None:
     seen = only(*lite(np.nan), depth_limit())
     assert (seen["verdict"], seen["value"], seen["place"]) == ("within", None, None)
-    assert "below the detection bound of 0.004 mm, which is under 0.1 mm" in seen["sentence"]
+    assert seen["sentence"] == (
+        "Largest depth of the surface, zone clear: no wave above the detection bound of 0.004 mm; "
+        "limit 0.1 mm: within."
+    )
     hidden = only(*lite(np.nan), depth_limit(limit_mm=0.003))
     assert hidden["verdict"] == "undecided"
-    assert "which is over 0.003 mm" in hidden["sentence"]
+    assert hidden["cause"] == "detection bound"
+    assert "but one over the limit could hide below that bound" in hidden["sentence"]
+    entry = depth_limit(statistic="share_over", limit_mm=None, threshold_mm=0.1, limit_percent=5.0)
+    assert "so no area is over the threshold; limit 5 %" in only(*lite(np.nan), entry)["sentence"]
 
 
 def test_detection_bound_of_distortion_is_that_of_the_shortest_wave() -> None:
@@ -349,7 +401,9 @@ def bow_limit(**changes: Any) -> dict[str, Any]:
 def test_bow_takes_the_largest_size_over_the_edges() -> None:
     reason = only(*lite(), bow_limit())
     assert (reason["value"], reason["verdict"]) == (3.5, "within")
-    assert reason["sentence"].endswith("limit 4 mm/m: within (diagonal 1).")
+    assert reason["sentence"].endswith(
+        "limit 4 mm/m: within (diagonal from the leading left to the trailing right corner)."
+    )
     leading = only(*lite(), bow_limit(zone="leading", limit_mm_per_m=1.0))
     assert (leading["value"], leading["verdict"]) == (2.0, "outside")
     assert only(*lite(), bow_limit(zone="diagonals"))["value"] == 3.5

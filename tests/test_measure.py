@@ -26,9 +26,8 @@ def _measure(z_of, *, noise_mm=0.002, grid=None, doubt=None, **sections: Any) ->
     residual = (height.values + noise).astype(np.float32)
     nothing = np.zeros(residual.shape, dtype=np.float32)
     settings = Settings.of(sections)
-    return measure(
-        residual, nothing if doubt is None else doubt, x, y, y, clear, settings, where="K-1.nc"
-    )
+    doubt = nothing if doubt is None else doubt
+    return measure(residual, doubt, x, y, y, clear, settings, step_mm=0.0, where="K-1.nc")
 
 
 def _even(x, y):
@@ -158,7 +157,15 @@ def test_a_gap_takes_its_own_readings_only():
     x, y = height.x.values, height.y.values
     residual = height.values.astype("f4")
     waves = measure(
-        residual, np.zeros_like(residual), x, y, y, clear, Settings.load(), where="K-1.nc"
+        residual,
+        np.zeros_like(residual),
+        x,
+        y,
+        y,
+        clear,
+        Settings.load(),
+        step_mm=0.0,
+        where="K-1.nc",
     )
     missing = np.isnan(waves.reading.lines[:, 20])
     # the plunger or either foot in the gap of 1201 to 1319 mm, or past an end
@@ -195,9 +202,7 @@ def test_imprint_outside_the_band_is_no_roll_wave():
 def test_what_is_too_short_is_refused_in_one_sentence(length_mm, settings, words):
     with pytest.raises(LiteTooSmall) as refused:
         _measure(_even, grid={**GRID, "length_mm": length_mm}, **settings)
-    assert str(refused.value) == (
-        f"K-1.nc: {words} scan more of the lite, or use shorter feet."
-    )
+    assert str(refused.value) == (f"K-1.nc: {words} scan more of the lite, or use shorter feet.")
 
 
 def test_a_pitch_too_coarse_for_the_waves_is_refused():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -147,7 +148,7 @@ def test_the_size_of_the_blocks_changes_nothing(monkeypatch: pytest.MonkeyPatch)
         dropouts={"share": 0.02, "patches": 2, "streaks": 1},
     )
     whole, _ = simulate(recipe)
-    monkeypatch.setattr("midchord.simulate.BLOCK_POINTS", 5000)
+    monkeypatch.setattr(sys.modules["midchord.simulate"], "BLOCK_POINTS", 5000)
     blocks, _ = simulate(recipe)
     np.testing.assert_allclose(blocks.height.values, whole.height.values, rtol=0, atol=1e-7)
 

@@ -194,14 +194,6 @@ def test_noise_is_stated():
             "With feet 38 mm from the plunger the gauge is nearly blind to waves of 240 mm "
             "(gain 0.46)",
         ),
-        (
-            {
-                "settings": {
-                    "detrend": {"method": "gaussian_regression", "cutoff_mm": 100.0},
-                }
-            },
-            "mm were seen, but none on the clear points has a figure",
-        ),
         ({"amplitude": 4e-5, "noise_mm": 1e-6}, "m read as mm look like this"),
     ],
 )

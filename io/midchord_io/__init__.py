@@ -6,6 +6,8 @@ import importlib
 from typing import Any
 
 _HOMES = {
+    "load_gauge_card": "midchord_io.gauge_card",
+    "read_survey": "midchord_io.survey",
     "open_scan": "midchord_io.adapters",
     "write_scan": "midchord_io.adapters.native",
     "make_scan": "midchord_io.scan",

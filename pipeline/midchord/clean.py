@@ -30,13 +30,15 @@ import numpy.typing as npt
 
 from midchord.region import DROPOUT, FILLED, MEASURED, SPIKE, Grid
 
-__all__ = ["fill_gaps", "find_spikes", "scan_noise_mm"]
+__all__ = ["fill_gaps", "find_spikes", "scan_noise_mm", "undithered_step_mm"]
 
 Heights = npt.NDArray[np.float32]
 States = npt.NDArray[np.uint8]
 
 LEAST_NOISE_MM = 5e-4
 """A spike of six times this is of no account; keeps noise-free data from being picked apart."""
+LEAST_STEP_MM = 1e-3
+"""Finer rounding is of no account, and is not told from heights that are not rounded at all."""
 FULL_GAIN = 1.3
 """Predictions with more noise of their own than this (at rims) get a wider threshold."""
 OUTSIDE_MISFIT = 6.0
@@ -63,13 +65,36 @@ def scan_noise_mm(height: Heights, *, pitch_x_mm: float) -> float:
     The larger of two estimates, at the closest lag and at about 6 mm (four points at most): noise
     that is correlated along x shows in full only at the wider lag.
     """
+    some = _some_lines(height)
+    seen = _seen_noise_mm(some, pitch_x_mm)
+    return max(seen, 0.5 * _quantisation_mm(some), LEAST_NOISE_MM)
+
+
+def undithered_step_mm(height: Heights, *, pitch_x_mm: float) -> float:
+    """Step that heights are rounded to, where the noise is too small to blur it; otherwise 0; mm.
+
+    height  (x, y), mm, NaN where not glass
+
+    Noise of half a step or more turns rounding into a little more noise (dither). Below that the
+    rounding follows the surface, and no averaging takes it out.
+    """
+    some = _some_lines(height)
+    step_mm = _quantisation_mm(some)
+    is_seen = step_mm > LEAST_STEP_MM and _seen_noise_mm(some, pitch_x_mm) < 0.5 * step_mm
+    return step_mm if is_seen else 0.0
+
+
+def _some_lines(height: Heights) -> npt.NDArray[np.float64]:
     step = max(1, int(np.ceil(height.size / 1_000_000)))
-    some = height[:, ::step].astype(np.float64)
+    return height[:, ::step].astype(np.float64)
+
+
+def _seen_noise_mm(some: npt.NDArray[np.float64], pitch_x_mm: float) -> float:
     estimates = [_third_difference_noise(some, 1)]
     wide = min(4, int(6.0 / pitch_x_mm))
     if wide > 1:
         estimates.append(_third_difference_noise(some, wide))
-    return max(*estimates, 0.5 * _quantisation_mm(some), LEAST_NOISE_MM)
+    return max(estimates)
 
 
 def _third_difference_noise(height: npt.NDArray[np.float64], lag: int) -> float:

@@ -169,8 +169,9 @@ def _ways(
         words = "the marks of each line were written down in reverse order"
         tried.append(_Places("reversed marks", words, x[back], y[back], 1.0))
         tried.append(
-            _Places("reversed marks, other face", f"{words}, on the other face", x[back], y[back],
-                    -1.0)  # fmt: skip
+            _Places(
+                "reversed marks, other face", f"{words}, on the other face", x[back], y[back], -1.0
+            )
         )
     if _has_one_sign(twins):
         # what hangs below a base or a rule does not turn its sign on the other face

@@ -121,11 +121,10 @@ def detrend(
     height: xr.DataArray,
     is_glass: xr.DataArray,
     *,
-    method: str,
     largest_order: int,
     edge_lift_knots_mm: tuple[float, ...],
     edge_lift_decay_mm: tuple[float, ...],
-    cutoff_mm: float,
+    filter_cutoff_mm: float | None,
     longest_wave_mm: float,
     shortest_wave_mm: float,
     where: str = "lite",
@@ -134,12 +133,11 @@ def detrend(
 
     height              (x, y), mm, on the lite frame; NaN where not measured
     is_glass            (x, y), bool: inside the outline, measured or not
-    method              "polynomial", or "gaussian_regression": the form is then the mean surface
-                        of a robust areal Gaussian regression filter (ISO 16610-61, -71)
     largest_order       of the polynomial form along each axis, if the lite is long enough
     edge_lift_knots_mm  distances where the splines of edge lift are joined, the last its reach
     edge_lift_decay_mm  decay lengths of its exponentials
-    cutoff_mm           of the Gaussian filter: wavelength transmitted by half
+    filter_cutoff_mm    none, or the form is the mean surface of a robust areal Gaussian regression
+                        filter (ISO 16610-61, -71) that transmits half of this wavelength
     longest_wave_mm     the roll-wave band, which form must not follow
     shortest_wave_mm
     where               named in errors
@@ -175,8 +173,8 @@ def detrend(
     residual = height.values.copy()
     model.subtract_lift(residual, rims, x_mm, y_mm)
     filtered = None
-    if method == "gaussian_regression":
-        form = areal_mean_surface(residual, x_mm, y_mm, cutoff_mm=cutoff_mm)
+    if filter_cutoff_mm is not None:
+        form = areal_mean_surface(residual, x_mm, y_mm, cutoff_mm=filter_cutoff_mm)
         filtered = like(height, form, name="form", units="mm", long_name="form, by filter")
     else:
         form = model.form(x_mm, y_mm)

@@ -35,6 +35,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from midchord.decision import DIAGONALS, Decision, sentence_of
 from midchord.limits import (
     EDGES,
     FIGURES,
@@ -65,37 +66,6 @@ RULE = (
     "JCGM 106:2012, guarded acceptance and guarded rejection: within if value + k u <= limit, "
     "outside if value - k u > limit, else undecided"
 )
-LABELS = {
-    "depth": "depth by the gauge",
-    "surface_depth": "depth of the surface",
-    "gauge_distortion": "distortion by the gauge",
-    "surface_distortion": "distortion of the surface",
-    "wavelength": "wavelength",
-    "power_x": "reflected power along x (size)",
-    "power_y": "reflected power along y (size)",
-    "bow": "bow as supported",
-    "edge_lift": "edge lift as supported",
-}
-STATISTICS = {
-    "max": "largest",
-    "p95": "95th percentile of",
-    "mean": "mean",
-    "min": "smallest",
-    "share_over": "share of area over the threshold,",
-}
-
-
-@dataclasses.dataclass(frozen=True)
-class Decision:
-    """A figure held against its limit; ``lower`` and ``upper`` are the ends of the guard band."""
-
-    verdict: str
-    value: float | None = None
-    uncertainty: float | None = None
-    lower: float | None = None
-    upper: float | None = None
-    place: tuple[float, float] | None = None
-    why: str = ""
 
 
 def decide(
@@ -118,9 +88,10 @@ def judge(
     """The verdict of a lite with its reasons, ready for the summary.
 
     summary  of midchord.run.summary; maps  of midchord.run.process
-    returns  verdict, reasons (one a limit: limit, value, uncertainty, lower, upper,
-             conformance_probability, coverage, verdict, place, sentence), headline, limits,
-             coverage_factor, decision_rule
+    returns  verdict, reasons (one a limit: limit, value, uncertainty, bias, lower, upper,
+             conformance_probability, coverage, verdict, cause, place, sentence), headline,
+             limits, coverage_factor, decision_rule. ``lower`` is less the bias, as the rule
+             used it; ``cause`` says why a verdict is undecided, null where it is not
     Raises   SettingsError where a limit names a zone that the maps do not have
     """
     reasons = [
@@ -144,16 +115,20 @@ def _decide_one(
         return _decide_edges(limit, summary, k)
     points = points_of(limit, summary, maps, where=limits.name)
     if points.measured + points.missing == 0:
-        return Decision("undecided", why=f"no point of the lite lies in the zone {limit.zone!r}")
+        why = f"no point of the lite lies in the zone {limit.zone!r}"
+        return Decision("undecided", why=why, cause="not measured")
     bias = _bias(limit, summary, limits.name)
-    decision = _decide_points(limit, points, _detection_bound(limit, summary), bias, k)
+    decision = dataclasses.replace(
+        _decide_points(limit, points, _detection_bound(limit, summary), bias, k),
+        coverage=points.coverage,
+    )
     least = limits.least_coverage_percent
     if decision.verdict == "within" and 100.0 * points.coverage < least:
         why = (
             f"only {100.0 * points.coverage:.3g} % of the zone was measured, "
             f"{least:g} % is asked for"
         )
-        return dataclasses.replace(decision, verdict="undecided", why=why)
+        return dataclasses.replace(decision, verdict="undecided", why=why, cause="coverage")
     return decision
 
 
@@ -163,20 +138,10 @@ def _decide_points(
     top = limit.limit if limit.threshold is None else limit.threshold
     heard = bound is not None and bound <= top  # a wave over the limit would have been seen
     if points.value.size == 0:
-        if points.silent == 0:
-            return Decision("undecided", why="nothing was measured in the zone")
-        if bound is None:
-            return Decision("undecided", why="there is no wave to judge")
-        unit = FIGURES[limit.figure][0]
-        relation = "under" if heard else "over"
-        return Decision(
-            "within" if heard else "undecided",
-            why=f"below the detection bound of {bound:.4g} {unit}, "
-            f"which is {relation} {top:g} {unit}",
-        )
+        return _decide_silence(limit, points, bound, heard=heard)
     u = points.uncertainty
     if u is None:
-        return Decision("undecided", why="its uncertainty is not known")
+        return Decision("undecided", why="its uncertainty is not known", cause="uncertainty")
     if limit.statistic == "max":
         decision = _decide_maximum(limit, points, u, bias, k)
     else:
@@ -185,8 +150,29 @@ def _decide_points(
     if decision.verdict == "within" and unheard and bound is not None:
         unit = FIGURES[limit.figure][0]
         why = f"elsewhere in the zone the detection bound, {bound:.4g} {unit}, is over the limit"
-        return dataclasses.replace(decision, verdict="undecided", why=why)
+        return dataclasses.replace(
+            decision, verdict="undecided", why=why, cause="detection bound"
+        )
     return decision
+
+
+def _decide_silence(
+    limit: Limit, points: Points, bound: float | None, *, heard: bool
+) -> Decision:
+    """A zone without a figure: nothing to see is a result where the bound is under the limit."""
+    if points.silent == 0:
+        return Decision("undecided", why="nothing was measured in the zone", cause="not measured")
+    if bound is None:
+        return Decision("undecided", why="there is no wave to judge", cause="detection bound")
+    unit = FIGURES[limit.figure][0]
+    seen = f"no wave above the detection bound of {bound:.4g} {unit}"
+    if not heard:
+        hidden = "limit" if limit.threshold is None else "threshold"
+        why = f"{seen}, but one over the {hidden} could hide below that bound"
+        return Decision("undecided", why=why, cause="detection bound")
+    if limit.threshold is not None:
+        return Decision("within", why=f"{seen}, so no area is over the threshold")
+    return Decision("within", why=seen)
 
 
 def _decide_maximum(
@@ -201,11 +187,13 @@ def _decide_maximum(
     for index in (largest, surest, riskiest):
         value, u = float(points.value[index]), float(uncertainty[index])
         verdict = decide(value, u, limit.limit, coverage_factor=k, bias=bias)
-        why = ""
+        why, cause = "", "guard band" if verdict == "undecided" else ""
         if verdict == "undecided" and value - k * u > limit.limit:
-            why = f"the largest of many noisy figures is expected {bias:.3g} too high"
+            why = "without the bias of the largest of many it would be outside"
+            cause = "bias"
+        lower, upper = value - bias - k * u, value + k * u
         place = points.place(index)
-        found.append(Decision(verdict, value, u, value - k * u, value + k * u, place, why))
+        found.append(Decision(verdict, value, u, lower, upper, place, why, cause, bias))
     worst = max(VERDICTS.index(decision.verdict) for decision in found)
     return next(decision for decision in found if VERDICTS.index(decision.verdict) == worst)
 
@@ -228,8 +216,14 @@ def _decide_statistic(
     if upper <= limit.limit:
         verdict = "within"
     pick = np.argmin if limit.statistic == "min" else np.argmax
-    place = None if limit.statistic == "mean" else points.place(int(pick(points.value)))
-    return Decision(verdict, value, u, lower, upper, place)
+    place = None
+    if limit.statistic != "mean" and not (limit.statistic == "share_over" and upper == 0.0):
+        place = points.place(int(pick(points.value)))
+    cause = ""
+    if verdict == "undecided":
+        loud = limit.statistic == "share_over" and silent_may_exceed and points.silent > 0
+        cause = "detection bound" if loud else "guard band"
+    return Decision(verdict, value, u, lower, upper, place, cause=cause)
 
 
 def _statistic(limit: Limit, value: Floats, measured: int) -> float:
@@ -282,14 +276,17 @@ def _decide_edges(limit: Limit, summary: Mapping[str, Any], k: float) -> Decisio
     }
     if len(sizes) < len(names) or not sizes:
         absent = ", ".join(name for name in names if name not in sizes)
-        return Decision("undecided", why=f"it could not be measured at: {absent}")
+        why = f"it could not be measured at: {absent}"
+        return Decision("undecided", why=why, cause="not measured")
     worst = max(sizes, key=sizes.__getitem__)
     value, u = sizes[worst], limit.uncertainty
     if u is None:
-        return Decision("undecided", value, why="its uncertainty is not known")
+        why = "its uncertainty is not known"
+        return Decision("undecided", value, why=why, cause="uncertainty")
     verdict = decide(value, u, limit.limit, coverage_factor=k)
-    where = f"{worst} edge" if worst in EDGES else worst.replace("_", " ")
-    return Decision(verdict, value, u, value - k * u, value + k * u, why=where)
+    where = DIAGONALS.get(worst, f"{worst}{'-hand' if worst in ('left', 'right') else ''} edge")
+    cause = "guard band" if verdict == "undecided" else ""
+    return Decision(verdict, value, u, value - k * u, value + k * u, why=where, cause=cause)
 
 
 def _edge_figures(limit: Limit, summary: Mapping[str, Any]) -> Mapping[str, float | None]:
@@ -320,33 +317,13 @@ def _reason(limit: Limit, decision: Decision, k: float) -> dict[str, Any]:
         },
         "value": decision.value,
         "uncertainty": decision.uncertainty,
+        "bias": decision.bias,
         "lower": decision.lower,
         "upper": decision.upper,
         "conformance_probability": probability,
+        "coverage": decision.coverage,
         "verdict": decision.verdict,
+        "cause": decision.cause or None,
         "place": None if place is None else {"x_mm": place[0], "y_mm": place[1]},
-        "sentence": _sentence(limit, decision, k),
+        "sentence": sentence_of(limit, decision, k),
     }
-
-
-def _sentence(limit: Limit, decision: Decision, k: float) -> str:
-    unit = {"percent": "%", "mm_per_m": "mm/m"}.get(limit.unit, limit.unit)
-    what = f"{STATISTICS[limit.statistic]} {LABELS[limit.variable]}"
-    if limit.threshold is not None:
-        what = (
-            f"share of area with {LABELS[limit.variable]} over "
-            f"{limit.threshold:g} {FIGURES[limit.figure][0]}"
-        )
-    text = f"{what[0].upper()}{what[1:]}, zone {limit.zone}: "
-    if decision.value is None or decision.lower is None or decision.upper is None:
-        return f"{text}{decision.why}; limit {limit.limit:g} {unit}: {decision.verdict}."
-    text += f"{decision.value:.4g} {unit}"
-    if decision.place is not None:
-        most = "" if limit.statistic in ("max", "min") else " (most"
-        text += f"{most} at x {decision.place[0]:.0f} mm, y {decision.place[1]:.0f} mm"
-        text += ")" if most else ""
-    text += (
-        f", with its guard band (k = {k:g}) {decision.lower:.4g} to {decision.upper:.4g} {unit}; "
-        f"limit {limit.limit:g} {unit}: {decision.verdict}"
-    )
-    return f"{text} ({decision.why})." if decision.why else f"{text}."

@@ -102,12 +102,14 @@ def measure(
     clear: ClearRange,
     settings: Settings,
     *,
+    step_mm: float,
     where: str,
 ) -> Measured:
     """Half waves of the gauge lines at line_y_mm.
 
     residual  (x, y), mm, bow and edge lift out
     doubt     (x, line), mm: how much residual changes with the edge model
+    step_mm   that heights are rounded to, where noise does not blur it; otherwise 0
     where     named in errors
     Raises    LiteTooSmall where the lite is shorter than two wavelengths or than the feet,
               ScanError where the pitch along x is too coarse for its waves
@@ -132,7 +134,7 @@ def measure(
                 residual, y_mm, line_y_mm, pool_mm=waves.pool_mm, x_pitch_mm=pitch, slant=slant
             )
 
-    sweep = _Sweep(lines, x_mm, line_y_mm, pitch, settings)
+    sweep = _Sweep(lines, x_mm, line_y_mm, pitch, step_mm, settings)
     span, mean_mm = _feet(sweep, clear, first_mm, length, where)
     smooth_mm = mean_mm if mean_mm is not None else first_mm
     if mean_mm is not None and length < 2 * mean_mm:
@@ -141,7 +143,7 @@ def measure(
         raise _too_coarse(where, pitch, f"waves of {mean_mm:.0f} mm")
     half_width = sweep.half_width(smooth_mm)
     smooth = local_fit(lines, half_width)
-    noise = line_noise(lines, smooth, pitch, half_width)
+    noise = line_noise(lines, smooth, pitch, half_width)._replace(step_mm=step_mm)
     readings = three_point(lines, span / pitch)
     doubts = three_point(doubt, span / pitch)
     surface = sweep.figures(lines, smooth, doubt, noise, half_width, None)
@@ -195,8 +197,8 @@ def _feet(
 ) -> tuple[Floats, float | None]:
     """Half-spans for the sweep, and the mean wavelength of the lite."""
     gauge = sweep.settings.gauge
-    fixed = gauge.feet == "fixed"
-    half_span = gauge.half_span_mm if fixed else first_mm / 2
+    fixed = gauge.half_span_mm is not None
+    half_span = gauge.half_span_mm or first_mm / 2
     wavelength, mean_mm = first_mm, None
     points = None
     for _ in range(SWEEPS):
@@ -213,7 +215,7 @@ def _feet(
             break
         half_span = mean_mm / 2
     if mean_mm is None or points is None:
-        half_span = gauge.half_span_mm if fixed else gauge.fallback_half_span_mm
+        half_span = gauge.half_span_mm or gauge.fallback_half_span_mm
         if 2 * half_span >= length_mm:
             raise _too_short(where, length_mm, f"the feet span, {2 * half_span:.0f} mm")
         return np.full((1, 1), half_span), None
@@ -278,6 +280,7 @@ class _Sweep:
     x_mm: Floats
     line_y_mm: Floats
     pitch_mm: float
+    step_mm: float
     settings: Settings
 
     @property
@@ -341,8 +344,9 @@ class _Sweep:
         )
         waves = half_waves(points, wavelength=rule, band_mm=self.band)
         kept = transfer(waves.wavelength_mm / self.pitch_mm, half_width)
-        if self.settings.detrend.method == "gaussian_regression":
-            kept = kept * (1 - transmission(waves.wavelength_mm, self.settings.detrend.cutoff_mm))
+        cutoff_mm = self.settings.detrend.filter_cutoff_mm
+        if cutoff_mm is not None:
+            kept = kept * (1 - transmission(waves.wavelength_mm, cutoff_mm))
         is_seen = kept >= LEAST_GAIN
         waves, kept = waves.where(is_seen), kept[is_seen]
         waves = waves._replace(depth_mm=waves.depth_mm / kept)

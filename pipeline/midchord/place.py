@@ -30,7 +30,7 @@ import numba
 import numpy as np
 import xarray as xr
 
-from midchord.clean import fill_gaps, find_spikes, scan_noise_mm
+from midchord.clean import fill_gaps, find_spikes, scan_noise_mm, undithered_step_mm
 from midchord.missing import Openings, mark_openings, mark_outside
 from midchord.outline import CORNERS, Outline, find_outline, grid_outline
 from midchord.region import (
@@ -79,8 +79,9 @@ def place(
                       above), corners_machine_mm (name -> [x, y]), edges_seen (side -> bool: false
                       where the glass runs to the border of the scan), coverage (measured share of
                       the glass), dropout_share, filled_share, spike_count, hole_count,
-                      notch_count, noise_mm, rectangular (four square edges, no missing corner or
-                      notch). Shares and counts are of the scan's own points, before interpolation
+                      notch_count, noise_mm, step_mm (that heights are rounded to, where noise
+                      does not blur it; otherwise 0), rectangular (four square edges, no missing
+                      corner or notch). Shares and counts are of the scan's own points, before interpolation
     Raises            LiteTooSmall where no lite is found; ScanError where there are two, or one
                       turned too far
     """
@@ -90,6 +91,7 @@ def place(
     state = find_glass(height, grid, glass_range_mm=glass_range_mm, where=where)
     height[state != MEASURED] = np.nan
     noise_mm = scan_noise_mm(height, pitch_x_mm=grid.pitch_x_mm)
+    step_mm = undithered_step_mm(height, pitch_x_mm=grid.pitch_x_mm)
     for _ in range(SPIKE_PASSES):
         is_spike = find_spikes(height, noise_mm=noise_mm, spike_sigma=spike_sigma)
         if not is_spike.any():
@@ -109,7 +111,7 @@ def place(
     inward = np.stack([edge.inward for edge in outline.edges.values()])
     mark_outside(state, grid, inward)
     openings = mark_openings(state, grid)
-    attrs = _counts(state) | _facts(outline, openings, noise_mm)
+    attrs = _counts(state) | _facts(outline, openings, noise_mm) | {"step_mm": step_mm}
     fill_gaps(height, state, grid, fill_mm=fill_mm)
     attrs["filled_share"] = _share(state, FILLED)
     if is_placed:

@@ -7,7 +7,7 @@ What all readings have in common is another thing, and is looked for here, never
 likelihood with the uncertainty of each pair, an offset and a scale of the gauge fitted beside it
 (so that neither bias nor gain passes for a shift), along x, along y, or both, within
 +-largest_mm. It is paid for if the Bayesian information criterion (Schwarz, Ann. Stat. 6 (1978)
-461-464) falls by more than 2, "positive evidence" in the grades of Kass and Raftery (J. Am. Stat.
+461-464) falls by more than 6, "strong evidence" in the grades of Kass and Raftery (J. Am. Stat.
 Assoc. 90 (1995) 773-795). Its standard uncertainties are those of the likelihood over the
 square of allowed shifts, every shift in it taken as equally likely beforehand; where the map says
 nothing of dy, as on straight ridges, u_dy comes out as that of the whole range, largest / sqrt 3.
@@ -37,7 +37,7 @@ __all__ = ["DatumSuspicion", "DatumWay", "Shift", "fit_shift", "suspect_datum"]
 Floats = npt.NDArray[np.float64]
 
 LEAST_PLACES = 6
-PAYS = 2.0
+PAYS = 6.0
 """Fall of the criterion from which a shift is paid for."""
 STEPS = 7
 """Grid of shifts either side of none, coarse and then fine."""
@@ -212,7 +212,14 @@ class _Search:
         return float(fit.offsets[0, 0]), float(fit.scale[0])
 
     def _sentence(
-        self, dx: float, dy: float, u_dx: float, u_dy: float, paid: bool, at_bound: bool, fall: float
+        self,
+        dx: float,
+        dy: float,
+        u_dx: float,
+        u_dy: float,
+        paid: bool,
+        at_bound: bool,
+        fall: float,
     ) -> str:
         means = f"the Bayesian information criterion falls by {fall:.1f}, more than {PAYS:g}"
         if paid:

@@ -17,6 +17,7 @@ from midchord.bow import overall_bow, quadratic_power_mdpt
 from midchord.detrend import Detrended, detrend
 from midchord.draw_up import make_maps
 from midchord.edge_lift import EDGES
+from midchord.gaussian_regression import transmission
 from midchord.judge import judge
 from midchord.limits import Limits
 from midchord.maps import Zoning, map_positions
@@ -76,6 +77,7 @@ def process(
         map_y,
         _clear(zoning, map_y, s),
         s,
+        step_mm=float(lite.attrs["step_mm"]),
         where=where,
     )
     maps = make_maps(lite, parts, waves, zoning, map_x, map_y, s)
@@ -194,4 +196,17 @@ def _measured_form(parts: Detrended, lite: xr.Dataset, settings: Settings) -> di
         "edge_lift_mm": {edge: detail["max"] for edge, detail in lift.items()},
         "edge_lift_detail": lift,
         "form_order": list(parts.model.order),
+        "form_filter": _form_filter(settings),
+    }
+
+
+def _form_filter(settings: Settings) -> dict[str, float] | None:
+    """What the filter of the form, if one was used, takes from the longest roll wave."""
+    cutoff_mm, longest_mm = settings.detrend.filter_cutoff_mm, settings.waves.band_max_mm
+    if cutoff_mm is None:
+        return None
+    return {
+        "cutoff_mm": cutoff_mm,
+        "longest_wave_mm": longest_mm,
+        "loss_corrected": float(transmission(longest_mm, cutoff_mm)),
     }

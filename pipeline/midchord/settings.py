@@ -40,18 +40,23 @@ class Place(Strict):
 
 
 class Detrend(Strict):
-    method: Literal["polynomial", "gaussian_regression"]
     largest_order: Annotated[int, Field(ge=2, le=8)]
     edge_lift_knots_mm: tuple[Positive, ...]
     edge_lift_decay_mm: tuple[Positive, ...]
     edge_lift_inset_mm: NotNegative
-    cutoff_mm: Positive
+    filter_cutoff_mm: Positive | None = None
 
 
 class Gauge(Strict):
     feet: Literal["mean", "line", "local", "fixed"]
-    half_span_mm: Positive
+    half_span_mm: Positive | None = None
     fallback_half_span_mm: Positive
+
+    @model_validator(mode="after")
+    def _length_is_of_fixed_feet(self) -> Self:
+        if (self.feet == "fixed") != (self.half_span_mm is not None):
+            raise ValueError('half_span_mm goes with feet = "fixed", and only with it')
+        return self
 
 
 class Zones(Strict):
@@ -100,6 +105,16 @@ class Settings(Strict):
     maps: Maps
     lines: Lines
     judge: Judge
+
+    @model_validator(mode="after")
+    def _filter_leaves_the_waves(self) -> Self:
+        cutoff, longest = self.detrend.filter_cutoff_mm, self.waves.band_max_mm
+        if cutoff is not None and cutoff < longest:
+            raise ValueError(
+                f"detrend.filter_cutoff_mm is {cutoff:g}: at least waves.band_max_mm, {longest:g}, "
+                "or the filter takes the roll wave for form"
+            )
+        return self
 
     @classmethod
     def load(cls, path: str | Path | None = None) -> Settings:

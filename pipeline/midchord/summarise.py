@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
+from scipy import ndimage
 
 import midchord
 from midchord.detrend import Detrended
@@ -36,6 +37,8 @@ FIGURES = {
 }
 """Key of the summary -> map, map of its uncertainty, convention."""
 
+QUIET_MM = 60.0
+"""Half-width of the running mean over lines that takes the noise off a map of half waves."""
 SHORTEST_IN_WAVES = 8
 SMALLEST_SPREAD_MM = 0.0005
 """Of the residual, 5 to 95 %: the noise of a scanner alone is more."""
@@ -68,7 +71,7 @@ def summarise(
             maps[name].values, maps[u].values, x, y, clear, independent=independent
         )
         source = waves.surface if convention == "surface" else waves.reading
-        own["max_bias"] = _bias(key, source, waves, maps, settings)
+        own["max_bias"] = _bias(name, source, waves, maps, settings)
         own["convention"] = convention
         figures[key] = own
     no_wave = (
@@ -160,21 +163,41 @@ def _wave_share(maps: xr.Dataset, clear: npt.NDArray[np.bool_]) -> float | None:
 
 
 def _bias(
-    key: str, source: Figures, waves: Measured, maps: xr.Dataset, settings: Settings
+    name: str, source: Figures, waves: Measured, maps: xr.Dataset, settings: Settings
 ) -> float | None:
-    """Expected upward bias of the largest of the clear half waves; None where there are none."""
+    """Expected upward bias of the largest of the clear half waves; None where there are none.
+
+    The largest of many noisy figures is too large by what their noise adds about the true ones,
+    which vary slowly across the lite: a running mean over the lines stands for them. Taken about
+    the noisy figures themselves the bias would come out far too small.
+    """
     table = half_wave_figures(source)
-    name = key.split("_")[-2]
+    key = "wavelength" if name == "wavelength" else name.split("_")[-1]
     own = source.waves
     x, y = maps["x"].values, maps["y"].values
     row = np.clip(np.searchsorted(x, 0.5 * (own.x_from_mm + own.x_to_mm)), 0, x.size - 1)
-    # lines this far apart share no scan lines, so their noise is independent
-    apart = max(1, math.ceil(2 * settings.waves.pool_mm / float(y[1] - y[0])))
+    step = float(y[1] - y[0])
+    # lines half a pool apart already look at noise that is mostly their own
+    apart = max(1, round(settings.waves.pool_mm / step))
     chosen = (maps["zone"].values[row, own.line] == CLEAR) & (own.line % apart == 0)
-    if not chosen.any():
+    quiet = _across_lines(maps[name].values, max(3, 2 * round(QUIET_MM / step) + 1))
+    true = quiet[row[chosen], own.line[chosen]].astype(np.float64)
+    known = np.isfinite(true)
+    if not known.any():
         return None
-    values, own_u = table[name][chosen], table[f"u_{name}"][chosen]
-    return expected_largest(values, own_u) - float(values.max())
+    return expected_largest(true[known], table[f"u_{key}"][chosen][known]) - float(
+        true[known].max()
+    )
+
+
+def _across_lines(field: npt.NDArray[np.floating[Any]], width: int) -> npt.NDArray[np.float64]:
+    """Running mean over this many lines, of the points that have a figure."""
+    known = np.isfinite(field)
+    total = ndimage.uniform_filter1d(
+        np.where(known, field, 0.0).astype(np.float64), width, axis=1, mode="nearest"
+    )
+    share = ndimage.uniform_filter1d(known.astype(np.float64), width, axis=1, mode="nearest")
+    return np.divide(total, share, out=np.full(field.shape, np.nan), where=known)
 
 
 def _centre_line(waves: Measured, maps: xr.Dataset) -> dict[str, Any]:
@@ -241,6 +264,11 @@ def _doubts(
         doubts.append(
             f"No wave deeper than the detection bound of {waves.reading.detection_mm:.4f} mm by "
             "the gauge was found; depth and distortion have no value."
+        )
+    if waves.noise.step_mm > 0:
+        doubts.append(
+            f"Heights are rounded to {waves.noise.step_mm:.3g} mm and the noise does not blur the "
+            "steps: no averaging takes them out, and waves of that size cannot be told from them."
         )
     depth = figures["depth_mm"]["mean"]
     if depth is not None and waves.reading.detection_mm > depth / 3:

@@ -110,13 +110,15 @@ class _Readings:
         card: GaugeCard,
         correction: Correction,
     ) -> None:
-        self.pairs, self.card, self.factor = pairs, card, correction.factor
+        known = np.isfinite(correction.scan_mm)
+        pairs = pairs[known].reset_index(drop=True)
+        self.pairs, self.card, self.factor = pairs, card, correction.factor[known]
         self.gauge = pairs["gauge_mm"].to_numpy(float) / self.factor
         names = ("u_gauge_mm", "u_scan_mm", "u_place_mm")
         self.u_gauge = pairs["u_gauge_mm"].to_numpy(float)
         u = np.sqrt(sum(pairs[name].to_numpy(float) ** 2 for name in names))
         groups = grouped(pairs, ("lite_id", "line" if "line" in pairs else "operator"))
-        self.fit: TwinFit = fit_twins(self.gauge, correction.scan_mm, u, groups)
+        self.fit: TwinFit = fit_twins(self.gauge, correction.scan_mm[known], u, groups)
         self.expected, self.sd = self.fit.expected_mm[0], self.fit.sd_mm[0]
         self.z = self._off(u, twins)
         # a scatter found robustly is worth fewer readings than there are
@@ -152,13 +154,18 @@ class _Readings:
     def flags(self) -> list[Flag]:
         from scipy.stats import t
 
-        p = 2 * t.sf(np.abs(self.z), self.freedom)
-        improbable = _step_up(p, LEVEL)
-        outlying = p < LEVEL / p.size
+        # a slip that agrees speaks for itself: there the plain distance will do
+        p = 2 * t.sf(np.abs(self.gauge - self.expected) / self.sd, self.freedom)
+        passing = _step_up(p, LEVEL)
+        improbable = p <= passing
+        outlying = 2 * t.sf(np.abs(self.z), self.freedom) < LEVEL / p.size
         swaps = self._swaps(improbable)
         flags = []
         for i in np.flatnonzero(improbable | np.array([k in swaps for k in range(p.size)])):
             slips = self._slips(int(i))
+            # of several places beside it one agrees by chance more easily than a factor does
+            if p[i] * max(1, len(self.beside[i])) > passing:
+                slips = [slip for slip in slips if slip.kind != "neighbouring spot"]
             if int(i) in swaps:
                 slips.append(swaps[int(i)])
             slips.sort(key=lambda slip: -slip.log_density)
@@ -261,13 +268,11 @@ def _log_normal(z: float) -> float:
     return -0.5 * z**2 - 0.5 * math.log(2 * math.pi)
 
 
-def _step_up(p: Floats, level: float) -> npt.NDArray[np.bool_]:
-    """Which of several p-values pass the rule of Benjamini and Hochberg."""
+def _step_up(p: Floats, level: float) -> float:
+    """The largest p-value that passes the rule of Benjamini and Hochberg; -1 where none does."""
     order = np.sort(p)
     passing = np.flatnonzero(order <= level * np.arange(1, p.size + 1) / p.size)
-    if passing.size == 0:
-        return np.zeros(p.size, dtype=bool)
-    return np.asarray(p <= order[passing[-1]])
+    return float(order[passing[-1]]) if passing.size else -1.0
 
 
 def _walks(pairs: pd.DataFrame) -> Iterator[npt.NDArray[np.intp]]:

@@ -44,7 +44,7 @@ CLEARLY_BETTER = 0.85
 """Share of the misfit of white noise that noise must be explained by to count as correlated."""
 LEAST_PASSED = 0.3
 """Of noise, in what the smoothing leaves: below it the noise is no longer read but guessed."""
-LONGEST_NOISE_MM, SHORTEST_NOISE_MM = 50.0, 8.0
+LONGEST_NOISE_MM, SHORTEST_NOISE_MM = 80.0, 8.0
 """Where the density of the noise is read: shorter than roll waves and what is left of them."""
 
 
@@ -53,10 +53,12 @@ class LineNoise(NamedTuple):
 
     density_mm3     two-sided, mm^2 per (1/mm): variance of a mean over length l is density / l
     correlation_mm  decay length of the correlated part; 0 for white noise
+    step_mm         that heights are rounded to where noise does not blur it; otherwise 0
     """
 
     density_mm3: float
     correlation_mm: float
+    step_mm: float = 0.0
 
     def sample_sd_mm(self, pitch_mm: float) -> float:
         """Deviation of white noise at this pitch with the same density."""
@@ -140,7 +142,9 @@ def detection_swing_mm(
     lag = _Lags(noise, pitch_mm, half_width)
     offsets, shares = _contacts(half_span_mm)
     variance = lag.covariance(lag.height, offsets, shares, offsets, shares)
-    return float(np.sqrt(8 * variance[0] * np.log(max(looks, 1.0) / false_rate)))
+    swing = float(np.sqrt(8 * variance[0] * np.log(max(looks, 1.0) / false_rate)))
+    # rounding that noise does not blur moves whole stretches of a line by up to a step
+    return max(swing, noise.step_mm)
 
 
 class Budget(NamedTuple):
@@ -180,6 +184,7 @@ def budget(
         noise_depth**2
         + (FILTER_DOUBT * (1 - filter_gain) * waves.depth_mm) ** 2
         + model_doubt_mm**2
+        + noise.step_mm**2 / 12
     )
 
     places = np.stack([waves.before_mm, waves.x_from_mm, waves.x_to_mm, waves.after_mm])

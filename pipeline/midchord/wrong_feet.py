@@ -3,12 +3,14 @@
 A gauge whose foot-to-foot span is taken for its half-span (or the reverse) reads another gain of
 every wave, so no single reading stands out. The readings of each walk along a line (of spots: of
 each operator), and those of the whole survey, are fitted with the twin at other half-spans and
-with one factor throughout, all alike (``twin_fit``), the scale held at 1 within 10 %. Where swings
-are known, they are compared instead of single readings: bow, which the feet change, cancels.
+with one factor throughout, all alike (``twin_fit``), the scale held near 1 (standard deviation
+7 %). Where swings are known, they are compared instead of single readings: bow, which the feet
+change, cancels.
 
 Another explanation is flagged when it is likelier than the card's by a factor of (number of
-explanations x number of walks) / 1 %. On an even wave a smaller half-span is just another gain, so
-that it looks like a factor: what agrees as well is named beside it.
+explanations x number of walks) / 0.01 %: a walk with several blunders must not be taken for one
+with other feet. On an even wave a smaller half-span is just another gain, so that it looks like a
+factor: what agrees as well is named beside it.
 """
 
 from __future__ import annotations
@@ -33,8 +35,8 @@ Floats = npt.NDArray[np.float64]
 
 RATIOS = (1 / 2, 2 / 3, 3 / 4, 4 / 3, 3 / 2, 2.0)
 """Half-spans that are tried, over the card's."""
-SCALE_SD = 0.1
-LEVEL = 0.01
+SCALE_SD = 0.07
+LEVEL = 1e-4
 AS_WELL = math.log(20.0)
 LEAST_READINGS = 6
 SMALLEST_GAIN = 0.2
@@ -42,7 +44,11 @@ SMALLEST_GAIN = 0.2
 
 
 class Correction(NamedTuple):
-    """What single readings are compared with: twin at other feet, factor of what was written."""
+    """What single readings are compared with.
+
+    scan_mm  the twin, where a walk speaks for other feet at those; NaN where they cannot stand
+    factor   of what was written
+    """
 
     scan_mm: Floats
     factor: Floats
@@ -145,17 +151,22 @@ def _explanations(
 ) -> list[_Explanation]:
     feet = [
         _Explanation(
-            "half-span", 1.0, half_span, f"feet {half_span:g} mm from the plunger would agree, "
-            f"where the card says {card.half_span_mm:g} mm"
-        )  # fmt: skip
+            "half-span",
+            1.0,
+            half_span,
+            f"feet {half_span:g} mm from the plunger would agree, where the card says "
+            f"{card.half_span_mm:g} mm",
+        )
         for half_span in fields
         if half_span is not None
     ]
     factors = [
         _Explanation(
-            kind, factor, None, f"a {kind} throughout would agree"
-            if kind != "sign" else "the other sign throughout would agree"
-        )  # fmt: skip
+            kind,
+            factor,
+            None,
+            f"{'the other sign' if kind == 'sign' else f'a {kind}'} throughout would agree",
+        )
         for kind, factor in FACTORS.items()
     ]
     return [_Explanation("", 1.0, None, ""), *feet, *factors]
@@ -177,7 +188,9 @@ def _explained(
         if (both & known).sum() >= max(LEAST_READINGS, len(rows) / 2):
             both &= known
         else:
-            steps.pop(k, None) if k is not None else None
+            steps.pop(k)
+    if None not in steps:
+        return None
     tried = [one for one in _explanations(fields, card) if one.half_span_mm in steps]
     rows = rows[both]
     twin = np.stack([one.factor * steps[one.half_span_mm][both] for one in tried])
@@ -210,8 +223,7 @@ def _correct(
 ) -> None:
     correction.factor[own] = best.factor
     if best.half_span_mm is not None:
-        read = _steps(singles[own], fields[best.half_span_mm])
-        correction.scan_mm[own] = np.where(np.isfinite(read), read, correction.scan_mm[own])
+        correction.scan_mm[own] = _steps(singles[own], fields[best.half_span_mm])
 
 
 def _flag(
