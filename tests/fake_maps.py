@@ -13,6 +13,10 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+NO_WAVE_DOUBT = (
+    "No wave deeper than the detection bound of 0.0042 mm by the gauge was found; depth and "
+    "distortion have no value."
+)
 FIGURE_KEYS = {
     "wavelength": "wavelength_mm",
     "depth": "depth_mm",
@@ -222,7 +226,7 @@ def judged(maps: xr.Dataset, verdict: str = "outside") -> xr.Dataset:
                 "figure": "distortion",
                 "convention": "surface",
                 "statistic": "share_over",
-                "zone": "whole",
+                "zone": "clear",
                 "limit": 5.0,
                 "unit": "percent",
                 "threshold": 55.0,
@@ -239,7 +243,7 @@ def judged(maps: xr.Dataset, verdict: str = "outside") -> xr.Dataset:
                 "figure": "bow",
                 "convention": None,
                 "statistic": "max",
-                "zone": "whole",
+                "zone": "all",
                 "limit": 3.0,
                 "unit": "mm_per_m",
                 "threshold": None,
@@ -329,14 +333,14 @@ def _summary(
         figures[key] = _figures(values, name, worst)
     length_mm, width_mm = maps.attrs["length_mm"], maps.attrs["width_mm"]
     zones = []
-    for column, across in enumerate(("left", "middle", "right")):
-        for row, along in enumerate(("leading", "centre", "trailing")):
+    for row in range(3):
+        for column in range(3):
             x0, x1 = row * length_mm / 3, (row + 1) * length_mm / 3
             y0, y1 = column * width_mm / 3, (column + 1) * width_mm / 3
             part = maps.sel(x=slice(x0, x1), y=slice(y0, y1))
             zones.append(
                 {
-                    "name": f"{along} {across}",
+                    "name": f"r{row + 1}c{column + 1}",
                     "x_from_mm": x0,
                     "x_to_mm": x1,
                     "y_from_mm": y0,
@@ -377,6 +381,8 @@ def _summary(
         "coverage": 0.982,
         "noise_mm": 0.0031,
         "detection_depth_mm": 0.0042,
+        "detection_surface_depth_mm": 0.0021,
+        "wave_share": 0.0 if no_wave else 0.996,
         "zones": zones,
         "centre_line": {
             "y_mm": centre_y_mm,
@@ -392,7 +398,7 @@ def _summary(
         "conventions": {"gauge": "swing of the reading", "surface": "true peak-to-valley"},
         "settings": _SETTINGS,
         "versions": {"midchord": "0.1.0", "numpy": "2.1.0"},
-        "doubts": [] if not no_wave else ["The feet were set to the fallback of 150 mm."],
+        "doubts": [] if not no_wave else [NO_WAVE_DOUBT],
     }
 
 

@@ -156,6 +156,16 @@ class Taken:
 
 def turning_places(lite: KnownLite, y_mm: float) -> np.ndarray:
     """Peaks and valleys of the true reading along a line, clear of the edges."""
+    key = (lite.mapped.lite_id, y_mm)
+    if key not in _TURNS:
+        _TURNS[key] = _turning_places(lite, y_mm)
+    return _TURNS[key]
+
+
+_TURNS: dict[tuple[str, float], np.ndarray] = {}
+
+
+def _turning_places(lite: KnownLite, y_mm: float) -> np.ndarray:
     waves = true_half_waves(lite.surface, line_y_mm=y_mm, half_span_mm=HALF_SPAN_MM)
     turns = np.unique(np.concatenate([waves["x_from_mm"], waves["x_to_mm"]]).round(1))
     return turns[(turns > 310) & (turns < lite.length_mm - 310)]

@@ -105,7 +105,40 @@ def test_scale_ends_follow_the_limit_then_the_ladder():
     assert scale_ends(np.linspace(-27, 12, 100), power) == (-30.0, 30.0)
     assert scale_ends(np.array([np.nan]), power) == (-1.0, 1.0)
     assert scale_ends(np.linspace(241, 263, 50), FIGURES["wavelength"]) == (200.0, 300.0)
-    assert scale_ends(np.array([1.9, np.nan]), FIGURES["gain"]) == (0.0, 2.0)
+    # what lies near the limit shows it on both sides; what stays far below has its own scale
+    assert scale_ends(np.linspace(-27, 12, 100), power, limit=20.0) == (-30.0, 30.0)
+    assert scale_ends(np.linspace(-27, 12, 100), power, limit=150.0) == (-30.0, 30.0)
+    assert scale_ends(np.linspace(-27, 12, 100), power, limit=40.0) == (-50.0, 50.0)
+
+
+def test_gain_and_height_have_their_own_range_and_uncertainties_their_own_ladder():
+    gain, height = FIGURES["gain"], FIGURES["height"]
+    assert scale_ends(np.linspace(1.82, 1.98, 99), gain) == pytest.approx((1.8, 2.0))
+    low, high = scale_ends(np.linspace(36.0, 45.0, 500), height)
+    assert (low, high) == pytest.approx((36.0, 45.0))
+    doubt = np.linspace(0.0, 0.0047, 100)
+    assert scale_ends(doubt, FIGURES["u_depth"], limit=0.2) == pytest.approx((0.0, 0.005))
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "finest", "text"),
+    [
+        # 25 nm of noise says nothing of the calibration: no more than 0.1 um is told
+        (0.0606732, 0.000025, -4, "0.0607 ± <0.0001"),
+        (0.0606732, 0.00024, -4, "0.0607 ± 0.0002"),
+        (77.89714, 0.0031, -2, "77.90 ± <0.01"),
+        (246.2021, 0.027, -1, "246.2 ± <0.1"),
+        (246.2021, 1.3, -1, "246.2 ± 1.3"),
+    ],
+)
+def test_no_more_digits_than_a_scanner_is_worth(value, uncertainty, finest, text):
+    assert shown_with(value, uncertainty, finest=finest) == text
+    assert shown(value, uncertainty, finest=finest) == text.split(" ±")[0]
+
+
+def test_each_figure_knows_its_finest_digit():
+    finest = {name: FIGURES[name].finest for name in ("depth", "surface_distortion", "wavelength")}
+    assert finest == {"depth": -4, "surface_distortion": -2, "wavelength": -1}
 
 
 def test_text_from_a_file_is_made_printable():

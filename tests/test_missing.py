@@ -20,7 +20,11 @@ def _lite(shape=(400, 150)):
 
 
 def _mark(state, pitch=PITCH):
-    return mark_openings(state, Grid(0.0, 0.0, *pitch, *state.shape))
+    """Holes and notches; the share of the lite that they take is checked on the way."""
+    inside = np.count_nonzero(state != OUTSIDE)
+    found = mark_openings(state, Grid(0.0, 0.0, *pitch, *state.shape))
+    assert found.share == np.count_nonzero(state == NO_GLASS) / inside
+    return found.holes, found.notches
 
 
 def _disc(state, i, j, radius_mm):
@@ -96,3 +100,17 @@ def test_beyond_the_edges_is_outside_unless_measured():
     expected[5:25, 2:5] = DROPOUT
     expected[2, 3] = MEASURED
     assert np.array_equal(state, expected)
+
+
+@pytest.mark.parametrize(
+    ("rows", "columns"), [(slice(10, 60), slice(None)), (slice(None), slice(60, 75))]
+)
+def test_a_stripe_across_the_whole_lite_is_a_dropout(rows, columns):
+    """No lite is held together over it: the sensor lost the leading edge, or a track."""
+    state = _lite()
+    there = np.zeros(state.shape, bool)
+    there[rows, columns] = True
+    there &= state == MEASURED
+    state[there] = DROPOUT
+    assert _mark(state) == (0, 0)
+    assert (state[there] == DROPOUT).all()

@@ -55,7 +55,10 @@ def test_the_wheel_carries_configs_samples_schema_and_nothing_of_the_tests(wheel
         "midchord/configs/settings/default.toml",
         "midchord/configs/limits/contract-example.toml",
         "midchord/sample-scans/demo-heron.nc",
+        "midchord/agreement.schema.json",
         "midchord/summary.schema.json",
+        "midchord/sample-scans/surveys/heron-07.lines.csv",
+        "midchord/configs/gauges/three-point-120.toml",
         "midchord/py.typed",
         "midchord_io/py.typed",
     ):

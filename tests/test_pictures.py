@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 
 import matplotlib
 import numpy as np
@@ -12,8 +13,10 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from PIL import Image
+from typer.testing import CliRunner
 
 from fake_maps import fake_maps, judged, with_summary
+from midchord.cli import app
 from midchord.report.house_style import FIGURES, NO_VALUE, NO_VALUE_HATCH, PAPER, colour_map
 from midchord.report.pictures import (
     draw_map,
@@ -23,7 +26,7 @@ from midchord.report.pictures import (
     thinned,
 )
 from midchord.report.profiles import turning_points
-from midchord.report.result import limit_of, summary_of, worst_of
+from midchord.report.result import limit_of, summary_of, worst_of, zone_boxes
 from midchord_io.errors import OutputError, SettingsError
 
 
@@ -149,8 +152,11 @@ def test_the_picture_says_unit_convention_edges_and_limit(maps):
     texts = drawn.texts()
     for needed in ("leading edge", "trailing edge", "left-hand edge", "right-hand edge", "travel",
                    "x / mm", "y / mm", "limit 60", "gauge\nconvention\nmdpt", "no value",
-                   "clear zone", "edge zone", "worst clear point"):  # fmt: skip
+                   "clear zone", "no glass", "worst point, clear"):  # fmt: skip
         assert needed in texts
+    assert "edge zone" not in texts
+    small = Drawn(draw_map(maps, "gauge_distortion", size="small", dpi=DPI)).texts()
+    assert {"worst point, clear", "no value", "clear zone", "no glass"} <= {*small}
     assert "Distortion, surface convention" in drawn_map(maps, "surface_distortion").texts()
 
 
@@ -172,7 +178,97 @@ def test_a_limit_on_a_signed_figure_is_marked_on_both_sides(maps):
     bar = draw_map(maps, "power_x", limit=40.0).axes[1]
     marks = {float(line.get_ydata()[0]) for line in bar.get_lines()}
     assert marks == {-40.0, 0.0, 40.0}
-    assert bar.get_ylim() == (-80.0, 80.0)
+    low, high = bar.get_ylim()
+    assert low == -high
+    assert 50.0 <= high <= 80.0
+
+
+def _judged_in(maps, zone, *, verdict="outside", limit=60.0, ends_mm=None, place=None, value=71.5):
+    reasons = summary_of(judged(maps, verdict))["reasons"][:1]
+    reasons[0]["limit"] |= {"zone": zone, "limit": limit, "ends_mm": ends_mm}
+    reasons[0] |= {"value": value, "place": place or {"x_mm": 1203.0, "y_mm": 603.0}}
+    return with_summary(judged(maps, verdict), reasons=reasons)
+
+
+def test_ring_value_and_zone_are_those_of_the_limit_that_decided(maps):
+    middle = _judged_in(maps, "middle", ends_mm=500.0)
+    worst = worst_of(middle, FIGURES["gauge_distortion"])
+    assert worst is not None
+    assert (worst.x_mm, worst.y_mm, worst.value, worst.zone) == (1203.0, 603.0, 71.5, "middle")
+    drawn = drawn_map(middle, "gauge_distortion")
+    assert {"71.5 ± 1.8 mdpt", "worst point, middle", "zone middle"} <= {*drawn.texts()}
+    assert zone_boxes(middle, "middle", 500.0) == [(500.0, 50.0, 1900.0, 1150.0)]
+    assert [box[::2] for box in zone_boxes(middle, "ends", 500.0)] == [(0, 500), (1900, 2400)]
+    # the outline is there: ink where the plain map has its colours
+    outline = drawn.around(500.0, 900.0, reach=2)
+    assert outline.max(axis=1).min() < 0.35
+
+
+def test_the_limit_of_a_cell_is_not_drawn_as_that_of_the_whole_lite(maps):
+    cell = _judged_in(maps, "r2c2", limit=90.0)
+    style = FIGURES["gauge_distortion"]
+    assert limit_of(summary_of(cell), style) is None
+    drawn = drawn_map(cell, "gauge_distortion")
+    assert "r2c2: limit 90 mdpt" in drawn.texts()
+    assert "limit 90" not in drawn.texts()
+    assert not [t for t in drawn_map(cell, "histogram_gauge_distortion").texts() if "limit" in t]
+    ends = drawn_map(_judged_in(maps, "ends", ends_mm=400.0), "gauge_distortion")
+    assert "limit 60\nends only" in ends.texts()
+
+
+def test_uncertainties_have_their_own_scale_and_no_limit(maps):
+    drawn = drawn_map(judged(maps), "u_gauge_distortion", limit=60.0)
+    assert drawn.figure.axes[1].get_ylim() == (0.0, 2.0)  # all of it is 1.8 mdpt
+    assert not [text for text in drawn.texts() if "limit" in text]
+    assert limit_of(summary_of(judged(maps)), FIGURES["u_gauge_distortion"]) is None
+
+
+def test_what_is_over_the_limit_is_seen_in_grey(maps):
+    flat = maps.copy(deep=True)
+    flat["gauge_distortion"].values[:] = 50.0
+    flat["gauge_distortion"].values[100:200] = 70.0
+    drawn = drawn_map(flat, "gauge_distortion", limit=60.0)
+    over, under = (drawn.around(x, 600.0, reach=14).mean(axis=1) for x in (800.0, 1500.0))
+    assert np.ptp(under) < 0.02
+    assert np.ptp(over) > 0.2  # dots
+    assert "over 60 mdpt" in drawn.texts()
+    assert not [t for t in drawn_map(flat, "gauge_distortion", limit=80.0).texts() if "over" in t]
+
+
+def test_the_scale_comes_from_the_clear_and_near_points_and_says_what_is_beyond(maps):
+    lifted = maps.copy(deep=True)
+    lifted["power_x"].values[:] = np.where(maps["zone"].values == 2, 900.0, 20.0)
+    drawn = drawn_map(lifted, "power_x")
+    assert drawn.figure.axes[1].get_ylim() == (-20.0, 20.0)
+    (about,) = (text for text in drawn.texts() if text.startswith("Lite K-0417"))
+    edge = float((maps["zone"].values == 2).sum() / (maps["zone"].values != 255).sum())
+    assert "% of it beyond the scale" in about
+    assert abs(float(about.split("; ")[1].split(" ")[0]) - 100 * edge) < 2.0
+
+
+def test_height_shows_its_range_wherever_it_lay(maps):
+    far = maps.copy(deep=True)
+    far["height"].values[:] += 40.0
+    low, high = drawn_map(far, "height").figure.axes[1].get_ylim()
+    values = far["height"].values[np.isfinite(far["height"].values)]
+    assert low > 30.0
+    assert high - low < 3.0 * np.ptp(values)
+
+
+def test_the_zone_map_names_the_cells(maps):
+    assert {"r1c1", "r2c3", "r3c3"} <= {*drawn_map(maps, "zone").texts()}
+
+
+def test_no_line_strikes_through_the_names_of_a_histogram(maps):
+    drawn = drawn_map(judged(maps), "histogram_gauge_distortion")
+    legend = drawn.ax.get_legend()
+    assert legend is not None
+    assert [text.get_text().split(" ")[0] for text in legend.get_texts()] == [
+        "95", "largest", "limit"
+    ]  # fmt: skip
+    box = legend.get_window_extent()
+    for line in drawn.ax.get_lines():
+        assert line.get_window_extent().y1 <= box.y0 + 1.0
 
 
 def test_thinning_keeps_the_worst_cell_and_empties_only_empty_blocks():
@@ -239,7 +335,7 @@ def test_saved_whole_by_its_ending_and_never_over_another(maps, tmp_path):
     with Image.open(path) as image:
         assert image.format == "PNG"
         assert image.width > image.height
-    with pytest.raises(OutputError, match="the file exists; a name that is free"):
+    with pytest.raises(OutputError, match="the file exists; a name that is free; .* say --overwrite"):
         save_picture(maps, "depth", path)
     old = path.read_bytes()
     save_picture(maps, "reading", path, overwrite=True)
@@ -257,3 +353,21 @@ def test_saved_whole_by_its_ending_and_never_over_another(maps, tmp_path):
 def test_an_unknown_figure_is_refused_with_the_nearest(maps):
     with pytest.raises(SettingsError, match=r"no figure 'gauge_distorsion' .*'gauge_distortion'"):
         draw_map(maps, "gauge_distorsion")
+
+
+def test_a_name_that_is_none_is_answered_with_all_names(maps):
+    with pytest.raises(SettingsError) as refused:
+        draw_map(maps, "nonsense")
+    for name in figures_available(maps):
+        assert name in str(refused.value)
+    assert "choose one of these" in str(refused.value)
+
+
+def test_the_help_of_show_lists_what_can_be_drawn():
+    page = CliRunner().invoke(app, ["show", "--help"]).output
+    words = re.sub(r"\s+", " ", page)
+    for name, style in FIGURES.items():
+        if not style.is_uncertainty:
+            assert name in words
+    for needed in ("u_ before one of the first five", "histogram_", "centre_line"):
+        assert needed in words

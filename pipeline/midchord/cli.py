@@ -216,7 +216,17 @@ def _map_one(
 def show(
     context: typer.Context,
     maps: Annotated[Path, typer.Argument(metavar="MAPS", help="A file NAME.maps.nc.")],
-    what: Annotated[str, typer.Option("--what", metavar="NAME", help="The map to draw.")],
+    what: Annotated[
+        str,
+        typer.Option(
+            "--what",
+            metavar="NAME",
+            help="What to draw: gauge_distortion, surface_distortion, depth, surface_depth, "
+            "wavelength, power_x, power_y, reading, residual, height, gain, zone, quality; u_ "
+            "before one of the first five for its uncertainty, histogram_ for its histogram; or "
+            "centre_line. A name it does not know is answered with all that these maps hold.",
+        ),
+    ],
     out: Annotated[
         Path, typer.Option("--out", metavar="FILE", help="The picture: .png, .svg or .pdf.")
     ],
@@ -225,7 +235,7 @@ def show(
     log_json: LogJson = False,
     threads: Threads = None,
 ) -> None:
-    """Draw one map as a picture."""
+    """Draw one map, the centre line or a histogram as a picture."""
     prepare(context, verbose, log_json, threads)
     from midchord.report.pictures import save_picture
     from midchord_io.results import read_maps

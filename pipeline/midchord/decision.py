@@ -11,7 +11,7 @@ import math
 
 from midchord.limits import FIGURES, Limit
 
-__all__ = ["CAUSES", "DIAGONALS", "Decision", "sentence_of"]
+__all__ = ["CAUSES", "DIAGONALS", "Decision", "sentence_of", "told_apart"]
 
 LABELS = {
     "depth": "depth by the gauge",
@@ -49,6 +49,7 @@ class Decision:
 
     lower, upper  ends of the guard band as the rule used them: the lower one less the bias
     cause         one of CAUSES where the verdict is undecided, otherwise ""
+    edge          the edge or diagonal that decides, of bow and edge lift
     why           words for the end of the sentence
     """
 
@@ -60,6 +61,7 @@ class Decision:
     place: tuple[float, float] | None = None
     why: str = ""
     cause: str = ""
+    edge: str = ""
     bias: float = 0.0
     coverage: float | None = None
 
@@ -76,7 +78,7 @@ def sentence_of(limit: Limit, decision: Decision, k: float) -> str:
     text = f"{what[0].upper()}{what[1:]}, zone {limit.zone}: "
     if decision.value is None or decision.lower is None or decision.upper is None:
         return f"{text}{decision.why}; limit {limit.limit:g} {unit}: {decision.verdict}."
-    value, lower, upper = _told_apart(
+    value, lower, upper = told_apart(
         decision.value, decision.lower, decision.upper, limit.limit
     )
     text += f"{value} {unit}"
@@ -91,7 +93,7 @@ def sentence_of(limit: Limit, decision: Decision, k: float) -> str:
     return f"{text} ({decision.why})." if decision.why else f"{text}."
 
 
-def _told_apart(value: float, lower: float, upper: float, limit: float) -> tuple[str, str, str]:
+def told_apart(value: float, lower: float, upper: float, limit: float) -> tuple[str, str, str]:
     """Value and guard band with the digits that the band earns, and more where the limit asks.
 
     An end that differs from the limit is printed so that it does: the reader sees on which side.

@@ -89,8 +89,8 @@ def judge(
 
     summary  of midchord.run.summary; maps  of midchord.run.process
     returns  verdict, reasons (one a limit: limit, value, uncertainty, bias, lower, upper,
-             conformance_probability, coverage, verdict, cause, place, sentence), headline,
-             limits, coverage_factor, decision_rule. ``lower`` is less the bias, as the rule
+             conformance_probability, coverage, verdict, cause, edge, place, sentence),
+             headline, limits, coverage_factor, decision_rule. ``lower`` is less the bias, as the rule
              used it; ``cause`` says why a verdict is undecided, null where it is not
     Raises   SettingsError where a limit names a zone that the maps do not have
     """
@@ -286,7 +286,8 @@ def _decide_edges(limit: Limit, summary: Mapping[str, Any], k: float) -> Decisio
     verdict = decide(value, u, limit.limit, coverage_factor=k)
     where = DIAGONALS.get(worst, f"{worst}{'-hand' if worst in ('left', 'right') else ''} edge")
     cause = "guard band" if verdict == "undecided" else ""
-    return Decision(verdict, value, u, value - k * u, value + k * u, why=where, cause=cause)
+    band = (value - k * u, value + k * u)
+    return Decision(verdict, value, u, *band, why=where, cause=cause, edge=worst)
 
 
 def _edge_figures(limit: Limit, summary: Mapping[str, Any]) -> Mapping[str, float | None]:
@@ -324,6 +325,7 @@ def _reason(limit: Limit, decision: Decision, k: float) -> dict[str, Any]:
         "coverage": decision.coverage,
         "verdict": decision.verdict,
         "cause": decision.cause or None,
+        "edge": decision.edge or None,
         "place": None if place is None else {"x_mm": place[0], "y_mm": place[1]},
         "sentence": sentence_of(limit, decision, k),
     }

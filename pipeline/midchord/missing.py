@@ -8,6 +8,8 @@ dropouts from a hole, so the rule is stated:
   both ways;
 * *hole* (no glass): a patch inside, longer than ``HOLE_MM`` both ways, solid over half of that
   both ways, without measured points scattered in it;
+* a patch that runs across the whole lite, and is more than a sliver along an edge, is a dropout
+  however solid: nothing would hold the lite together over it;
 * everything else is a dropout. So a drilled hole of less than 25 mm counts as one, and is filled
   where it is no longer than the fill limit; a large solid dropout counts as a hole. Neither is
   ever given heights when it is longer than the fill limit.
@@ -27,13 +29,18 @@ __all__ = ["Openings", "mark_openings", "mark_outside"]
 
 HOLE_MM = 25.0
 SOLID_MM = 5.0
+WHOLE = 0.95
+"""Of the lite's length or width: a patch this long runs across it."""
 SCATTERED = 1e-3
 """Measured points enclosed by a patch, as a share of its cells, that make it a dropout."""
 
 
 class Openings(NamedTuple):
+    """holes, notches: how many; share: of the area inside the outline that they take."""
+
     holes: int
     notches: int
+    share: float
 
 
 def mark_outside(state: States, grid: Grid, inward: Floats) -> None:
@@ -75,7 +82,10 @@ def mark_openings(state: States, grid: Grid) -> Openings:
         (size_mm.max(axis=1) > HOLE_MM) | (size_mm.min(axis=1) >= SOLID_MM),
         size_mm.min(axis=1) > HOLE_MM,
     )
-    holes = notches = 0
+    inside = state != OUTSIDE
+    extent_mm = np.array([inside.any(axis=1).sum(), inside.any(axis=0).sum()]) * pitches
+    runs_across = (size_mm > WHOLE * extent_mm).any(axis=1)
+    holes = notches = cells = 0
     for k in np.flatnonzero(worth):
         part = tuple(slice(boxes[k, a], boxes[k, a + 1] + 1) for a in (0, 2))
         patch = labels[part] == k + 1
@@ -86,11 +96,14 @@ def mark_openings(state: States, grid: Grid) -> Openings:
             is_opening = _is_solid(patch, pitches, HOLE_MM / 2)
         if not is_opening or _is_scattered(patch, state[part]):
             continue
+        if runs_across[k] and _is_solid(patch, pitches, SOLID_MM):
+            continue
         state[part][patch] = NO_GLASS
+        cells += np.count_nonzero(patch)
         holes += not is_open[k]
         # a sliver along a bowed edge is no glass, but no notch either
         notches += bool(is_open[k]) and _is_solid(patch, pitches, SOLID_MM)
-    return Openings(int(holes), int(notches))
+    return Openings(int(holes), int(notches), cells / max(np.count_nonzero(inside), 1))
 
 
 def _is_solid(patch: npt.NDArray[np.bool_], pitches: Floats, side_mm: float) -> bool:

@@ -92,7 +92,10 @@ def pair_readings(
         placed = placed[placed["gauge"] == card.gauge]
         _check_dates(placed, lite, survey.where)
         pairs.append(_pairs_on(placed, card, twin, survey.kind, placement_sd_mm))
-    table = pd.concat(pairs, ignore_index=True) if pairs else pd.DataFrame(columns=PAIR_COLUMNS)
+    if not pairs:
+        nothing = pd.DataFrame(columns=PAIR_COLUMNS)
+        return Paired(nothing, nothing, pd.DataFrame(columns=["row", "lite_id", "reason"]), twins)
+    table = pd.concat(pairs, ignore_index=True)
     reasons = _reasons(table)
     unpaired = table.loc[reasons != "", ["row", "lite_id"]].assign(reason=reasons[reasons != ""])
     singles = table[reasons == ""].reset_index(drop=True)

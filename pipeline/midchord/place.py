@@ -79,9 +79,10 @@ def place(
                       above), corners_machine_mm (name -> [x, y]), edges_seen (side -> bool: false
                       where the glass runs to the border of the scan), coverage (measured share of
                       the glass), dropout_share, filled_share, spike_count, hole_count,
-                      notch_count, noise_mm, step_mm (that heights are rounded to, where noise
-                      does not blur it; otherwise 0), rectangular (four square edges, no missing
-                      corner or notch). Shares and counts are of the scan's own points, before interpolation
+                      notch_count, opening_share (of the lite, taken for holes and notches),
+                      noise_mm, step_mm (that heights are rounded to, where noise does not blur it;
+                      otherwise 0), rectangular (four square edges, no missing corner or notch).
+                      Shares and counts are of the scan's own points, before interpolation
     Raises            LiteTooSmall where no lite is found; ScanError where there are two, or one
                       turned too far
     """
@@ -159,6 +160,7 @@ def _facts(outline: Outline, openings: Openings, noise_mm: float) -> dict[str, A
         "edges_seen": {side: edge.is_seen for side, edge in outline.edges.items()},
         "hole_count": openings.holes,
         "notch_count": openings.notches,
+        "opening_share": openings.share,
         "noise_mm": noise_mm,
         "rectangular": outline.is_square and openings.notches == 0,
     }

@@ -10,7 +10,7 @@ likelihood with the uncertainty of each pair, an offset and a scale of the gauge
 461-464) falls by more than 6, "strong evidence" in the grades of Kass and Raftery (J. Am. Stat.
 Assoc. 90 (1995) 773-795). Its standard uncertainties are those of the likelihood over the
 square of allowed shifts, every shift in it taken as equally likely beforehand; where the map says
-nothing of dy, as on straight ridges, u_dy comes out as that of the whole range, largest / sqrt 3.
+nothing of dy, as on straight ridges, u_dy comes out near that of the whole range, largest / sqrt 3.
 
 *The wrong datum*, see ``datum``.
 

@@ -43,6 +43,9 @@ SHORTEST_IN_WAVES = 8
 SMALLEST_SPREAD_MM = 0.0005
 """Of the residual, 5 to 95 %: the noise of a scanner alone is more."""
 LARGE_DROPOUT_SHARE = 0.2
+LARGE_OPENINGS = 1e-4
+"""Of the lite, in holes and notches: 3 cm2 of a lite of 3 m2."""
+MANY_SPIKES = 5e-3
 RELATIVE_NOISE = 0.1
 SEEN = ("depth", "distortion", "wavelength")
 
@@ -87,7 +90,13 @@ def summarise(
         **{key: attrs.get(key) for key in ("source_file", "source_sha256", "adapter")},
         **{
             key: attrs[key]
-            for key in ("thickness_mm", "coated_face", "support", "temperature_c")
+            for key in (
+                "scanned_at_from",
+                "thickness_mm",
+                "coated_face",
+                "support",
+                "temperature_c",
+            )
             if key in attrs
         },
         "length_mm": float(attrs["length_mm"]),
@@ -104,6 +113,9 @@ def summarise(
         "dropout_share": float(attrs["dropout_share"]),
         "filled_share": float(attrs["filled_share"]),
         "spike_count": int(attrs["spike_count"]),
+        "hole_count": int(attrs["hole_count"]),
+        "notch_count": int(attrs["notch_count"]),
+        "opening_share": float(attrs["opening_share"]),
         "noise_mm": _number(attrs.get("noise_mm")),
         "noise_density_mm3": waves.noise.density_mm3,
         "noise_correlation_mm": waves.noise.correlation_mm,
@@ -278,6 +290,18 @@ def _doubts(
         )
     if float(attrs["coverage"]) < 1 - LARGE_DROPOUT_SHARE:
         doubts.append(f"Only {100 * float(attrs['coverage']):.0f} % of the glass was measured.")
+    if float(attrs["opening_share"]) > LARGE_OPENINGS:
+        area_cm2 = float(attrs["opening_share"]) * length * float(attrs["width_mm"]) / 100
+        doubts.append(
+            f"{int(attrs['hole_count'])} holes and {int(attrs['notch_count'])} notches, "
+            f"{area_cm2:.0f} cm2 in all, have no measurement and were taken for openings in the "
+            "glass: if it has none, the sensor lost that part, and nothing is known of it."
+        )
+    if int(attrs["spike_count"]) > MANY_SPIKES * lite["height"].size:
+        doubts.append(
+            f"{int(attrs['spike_count'])} points were rejected as spikes: check for a code for "
+            "'not measured' that the source description does not name."
+        )
     unseen = [side for side, seen in attrs.get("edges_seen", {}).items() if not seen]
     if unseen and attrs.get("frame_of_scan") == "machine":
         doubts.append(

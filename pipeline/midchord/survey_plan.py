@@ -6,9 +6,9 @@ is off its place, taken where the spots are; from lite to lite, from spot to spo
 person by one step of the dial each (common practice, no source), unless stated. A trial survey
 tells better: its components can be given instead.
 
-Spots are spread over what the gauge's twin reads, where its map is flat, within the clear zone, so
-that a hand that is off by some mm changes little. Of more lites than are needed those are taken
-that spread over the depth.
+Spots are spread over the depths of the wave, on its crests and valleys, where the map of the
+gauge's twin is flat and a hand that is off by some mm changes little, within the clear zone. Of
+more lites than are needed those are taken that spread over the depth.
 """
 
 from __future__ import annotations
@@ -22,25 +22,26 @@ import xarray as xr
 from midchord.pairing import lites_of, place_uncertainty
 from midchord.sampling_plan import Plan, Scatter, Spot, choose_spots, plan_survey
 from midchord.twin_field import MappedLite, TwinField
+from midchord.validate import PLACEMENT_SD_MM
 from midchord_io.errors import SettingsError, SurveyError
 from midchord_io.gauge_card import GaugeCard
 
 __all__ = ["OPERATORS", "PlannedLite", "SurveyPlan", "plan_on_maps", "survey_rows"]
 
-PLACEMENT_SD_MM = 5.0
-"""How far a hand is off its mark along each axis (common practice, no source)."""
 TRIAL_SPOTS = 12
 """Spots on which the effect of a misplaced hand is taken before their number is known."""
 LEAST_SPOTS = 6
 """On each lite: agreement at one depth says nothing about another."""
 OPERATORS = "ABCDEFGH"
 """What people are called until they sign."""
+FLATTEST_SHARE = 0.1
+"""Of the places of one depth those on a crest or in a valley are looked at."""
 CLEAR = 0
 
 
 @dataclass(frozen=True)
 class PlannedLite:
-    """Where to read one lite. spots: places, the twin's reading there and its slope."""
+    """Where to read one lite. spots: places, depth of the wave there, slope of the twin's map."""
 
     lite: MappedLite
     twin: TwinField
@@ -105,9 +106,7 @@ def plan_on_maps(
     trial = [_spots_on(lite, twin, TRIAL_SPOTS) for lite, twin in zip(lites, twins, strict=True)]
     stated = {"lite_sd": lite_sd_mm, "spot_sd": spot_sd_mm, "operator_sd": operator_sd_mm}
     assumed = tuple(name for name, value in stated.items() if value is None)
-    parts = {
-        name: card.resolution_mm if value is None else value for name, value in stated.items()
-    }
+    parts = {name: card.resolution_mm if value is None else value for name, value in stated.items()}
     within = _within_sd_mm(card, twins, trial, placement_sd_mm)
     scatter = Scatter(bias=bias_mm, within_sd=within, **parts)
     plan = plan_survey(
@@ -136,7 +135,7 @@ def plan_on_maps(
 
 
 def _spots_on(lite: MappedLite, twin: TwinField, count: int) -> tuple[Spot, ...]:
-    """Spread over the readings, in the clear zone, on whole millimetres."""
+    """Spread over the depths, in the clear zone, on whole millimetres."""
     x, y = np.meshgrid(twin.x_mm, twin.y_mm, indexing="ij")
     along, across = twin.gradient(x, y)
     is_clear = (lite.maps["zone"].values == CLEAR) & np.isfinite(twin.reading_mm)
@@ -147,9 +146,13 @@ def _spots_on(lite: MappedLite, twin: TwinField, count: int) -> tuple[Spot, ...]
             needed="a lite on which all its contacts find measured glass",
             do="leave this lite out, or check the half-span or base on the card",
         )
+    depth = lite.maps["depth"].values
+    if not np.isfinite(depth[is_clear]).any():
+        depth = twin.reading_mm  # no wave: over what bow there is
     spots = choose_spots(
-        twin.reading_mm, np.hypot(along, across), is_clear, twin.x_mm, twin.y_mm, n_spots=count
-    )
+        depth, np.hypot(along, across), is_clear, twin.x_mm, twin.y_mm, n_spots=count,
+        flattest_share=FLATTEST_SHARE,
+    )  # fmt: skip
     return tuple(spot._replace(x_mm=round(spot.x_mm), y_mm=round(spot.y_mm)) for spot in spots)
 
 

@@ -2,15 +2,16 @@
 
 Every reading is compared with what the gauge should have read there: the twin, times the scale of
 the survey, plus the offset of its operator (or walk) and lite, all fitted robustly, in units of
-the scatter that the survey really has (``twin_fit``), by Student's t, its place taken where that
-explains most. A reading is flagged when it is
+the scatter that the survey really has (``twin_fit``), by Student's t. It is flagged when it is
 
 - improbable: its p-value passes the step-up rule of Benjamini and Hochberg (J. R. Stat. Soc. B 57
-  (1995) 289-300) at 5 % over all readings, so that about 1 flag in 20 is false at most; and
+  (1995) 289-300) at 5 % over all readings, so that about 1 flag in 20 is false at most, and it is
+  improbable at 5 % even with its place taken where that explains most; and
 - one slip agrees: the reading set right by it lies within 3 standard deviations of what was
   expected, and it is likelier so than as a mere outlier.
 
-Where no slip agrees it is an "outlier", and only at 5 % over all readings together (Bonferroni).
+Where no slip agrees it is an "outlier", and only if it is improbable at 5 % over all readings
+together (Bonferroni), its place taken where that explains most.
 
 ====================  =============================================================================
 kind                  the slip
@@ -114,20 +115,21 @@ class _Readings:
         pairs = pairs[known].reset_index(drop=True)
         self.pairs, self.card, self.factor = pairs, card, correction.factor[known]
         self.gauge = pairs["gauge_mm"].to_numpy(float) / self.factor
-        names = ("u_gauge_mm", "u_scan_mm", "u_place_mm")
-        self.u_gauge = pairs["u_gauge_mm"].to_numpy(float)
-        u = np.sqrt(sum(pairs[name].to_numpy(float) ** 2 for name in names))
+        u_scan, u_place = (pairs[name].to_numpy(float) for name in ("u_scan_mm", "u_place_mm"))
+        self.u_gauge = pairs["u_gauge_mm"].to_numpy(float) / np.abs(self.factor)
+        u = np.sqrt(self.u_gauge**2 + u_scan**2 + u_place**2)
         groups = grouped(pairs, ("lite_id", "line" if "line" in pairs else "operator"))
         self.fit: TwinFit = fit_twins(self.gauge, correction.scan_mm[known], u, groups)
         self.expected, self.sd = self.fit.expected_mm[0], self.fit.sd_mm[0]
-        self.z = self._off(u, twins)
+        self.z = (self.gauge - self.expected) / self.sd
+        self.z_anywhere = self._least_off(u, twins)
         # a scatter found robustly is worth fewer readings than there are
         self.freedom = max(3.0, ROBUST * (len(pairs) - groups.shape[1] - 2))
         self.spread = max(robust_spread(self.gauge), 1e-9)
         self.centre = float(np.median(self.gauge))
         self.beside = _neighbours(pairs)
 
-    def _off(self, u: Floats, twins: Mapping[str, TwinField]) -> Floats:
+    def _least_off(self, u: Floats, twins: Mapping[str, TwinField]) -> Floats:
         """Standard deviations that a reading is off, its place taken where that helps it most.
 
         Near a peak the slope is nothing and a hand that is off by three standard deviations costs
@@ -154,11 +156,12 @@ class _Readings:
     def flags(self) -> list[Flag]:
         from scipy.stats import t
 
-        # a slip that agrees speaks for itself: there the plain distance will do
-        p = 2 * t.sf(np.abs(self.gauge - self.expected) / self.sd, self.freedom)
+        p = 2 * t.sf(np.abs(self.z), self.freedom)
         passing = _step_up(p, LEVEL)
-        improbable = p <= passing
-        outlying = 2 * t.sf(np.abs(self.z), self.freedom) < LEVEL / p.size
+        # a slip that agrees speaks for itself: there a place that nearly explains it is no excuse
+        p_anywhere = 2 * t.sf(np.abs(self.z_anywhere), self.freedom)
+        improbable = (p <= passing) & (p_anywhere < LEVEL)
+        outlying = p_anywhere < LEVEL / p.size
         swaps = self._swaps(improbable)
         flags = []
         for i in np.flatnonzero(improbable | np.array([k in swaps for k in range(p.size)])):

@@ -202,7 +202,11 @@ def _explained(
     if "from_x_mm" in rows:
         groups = groups[:, :1]  # offsets cancel in swings
     fit = fit_twins(rows["gauge_mm"].to_numpy(float), twin, u, groups, scale_sd=SCALE_SD)
-    gains = fit.log_likelihood - fit.log_likelihood[0]
+    prior = -0.5 * ((fit.scale - 1) / SCALE_SD) ** 2
+    # readings of one place share what the twin is off there: together they count once
+    once = len(rows[["lite_id", "x_mm", "y_mm"]].drop_duplicates()) / len(rows)
+    total = once * (fit.log_likelihood - prior) + prior
+    gains = total - total[0]
     best = int(gains.argmax())
     if gains[best] <= math.log((len(tried) - 1) * walks / LEVEL):
         return None

@@ -119,6 +119,8 @@ def scan_from_grid(
     known = known_of(lite)
     if conversion.datum_mm:
         known["height_datum_mm"] = conversion.datum_mm
+    if lite.scanned_at_from == "mtime":
+        known["scanned_at_from"] = "mtime"  # reports say that it is only the file's time
     return make_scan(
         height,
         x_mm=coords["x"],

@@ -11,14 +11,18 @@ signed   navy, grey at zero, pale gold  power, reading, height: dark low, light 
 ======== ============================== ===========================================
 
 A figure keeps its scale in every picture. The ends of a scale come from the limit where there is
-one (two limits' worth, whatever the lite), otherwise from a coarse 1-2-5 ladder, so that lites of
-one kind share them.
+one (two limits' worth of an amount, whatever the lite), otherwise from a coarse 1-2-3-5 ladder, so
+that lites of one kind share them. Wavelength, gain and height take their own range: zero means
+nothing to the first two, and the height of a lite depends on where it lay. A map of uncertainties
+has a ladder of its own and no limit.
 
 *No value* is never a colour of a scale: it is a hatched light grey. Where there is no glass the
 paper shows.
 
 *Digits.* A number shows no more digits than its standard uncertainty earns: two digits of an
-uncertainty that begins with 1 or 2, else one (after JCGM 100, 7.2.6).
+uncertainty that begins with 1 or 2, else one (after JCGM 100, 7.2.6). The uncertainty of a mean
+knows noise and model but not the calibration of the scanner, so no figure shows more than 0.1 um,
+0.01 mdpt or, as a wavelength, 0.1 mm.
 """
 
 from __future__ import annotations
@@ -48,6 +52,7 @@ __all__ = [
     "PICTURE_RC",
     "FigureStyle",
     "Scale",
+    "amount",
     "colour_map",
     "figure_style",
     "printable",
@@ -145,6 +150,18 @@ class FigureStyle:
         named = CONVENTION_NAMES.get(self.convention or "")
         return f"{self.label}, {named}" if named else self.label
 
+    @property
+    def is_uncertainty(self) -> bool:
+        """Whether it maps the standard uncertainty of another figure."""
+        return self.name.startswith("u_")
+
+    @property
+    def finest(self) -> int:
+        """Power of ten of the last digit that is ever shown."""
+        if self.scale == "length":
+            return -1
+        return -4 if self.unit == "mm" else -2
+
 
 def _styles() -> dict[str, FigureStyle]:
     gauge = "from the swing of the three-point reading"
@@ -189,8 +206,14 @@ def _styles() -> dict[str, FigureStyle]:
             "gain", "Gain of the gauge", "", "length",
             meaning="swing of the dial per true peak-to-valley: 2 at best, 0 where it is blind",
         ),
-        FigureStyle("zone", "Zones of the lite", "", "classes"),
-        FigureStyle("quality", "Quality of the scan", "", "classes"),
+        FigureStyle(
+            "zone", "Zones of the lite", "", "classes",
+            meaning="Where the contacts of the gauge stand; thin: the cells of the zone table.",
+        ),
+        FigureStyle(
+            "quality", "Quality of the scan", "", "classes",
+            meaning="Where the scan was measured, filled, cleaned of a spike or left empty.",
+        ),
     )  # fmt: skip
     doubts = tuple(
         FigureStyle(
@@ -232,22 +255,37 @@ def scale_ends(
     """Ends of the colour bar.
 
     values   any shape, in the unit of the figure; NaN is left out
-    limit    a positive amount: the bar then ends at twice the limit, whatever the lite
-    returns  (low, high); a signed scale is symmetric about zero
+    limit    a positive amount: the bar of an amount then ends at twice the limit, whatever the
+             lite; that of a signed figure holds the limit on both sides where values come near
+    returns  (low, high); a signed scale is symmetric about zero, but for the height
     """
     finite = np.asarray(values, dtype=np.float64)
     finite = finite[np.isfinite(finite)]
-    if style.scale in ("amount", "signed") and limit is not None and limit > 0:
-        return (0.0 if style.scale == "amount" else -2.0 * limit), 2.0 * limit
-    if style.name == "gain":
-        return 0.0, 2.0
+    asked = limit if limit is not None and limit > 0 and not style.is_uncertainty else None
+    if style.scale == "amount" and asked is not None:
+        return 0.0, 2.0 * asked
     if finite.size == 0:
         return (-1.0, 1.0) if style.scale == "signed" else (0.0, 1.0)
+    if style.name == "gain":
+        return _own_range(finite, 0.1)
     if style.scale == "length":
-        low, high = np.percentile(finite, (0.5, 99.5))
-        return 50.0 * math.floor(low / 50.0), 50.0 * (math.floor(high / 50.0) + 1)
+        return _own_range(finite, 50.0)
+    if style.name == "height":
+        low, high = np.percentile(finite, (0.2, 99.8))
+        return _own_range(finite, _ladder(float(high - low)) / 10)
     top = _ladder(float(np.percentile(np.abs(finite), 99.8)))
-    return (-top, top) if style.scale == "signed" else (0.0, top)
+    if style.scale == "amount":
+        return 0.0, top
+    if asked is not None and top > 0.5 * asked:
+        top = min(2.0 * asked, max(top, 1.25 * asked))
+    return -top, top
+
+
+def _own_range(finite: npt.NDArray[np.float64], step: float) -> tuple[float, float]:
+    """Whole steps around all but the last half percent at either end."""
+    low, high = np.percentile(finite, (0.5, 99.5)) / step
+    first = math.floor(low + 1e-6)
+    return step * first, step * max(first + 1, math.ceil(high - 1e-6))
 
 
 def _ladder(value: float) -> float:
@@ -261,12 +299,13 @@ def _ladder(value: float) -> float:
     return 10.0 * decade
 
 
-def shown(value: float | None, uncertainty: float | None = None) -> str:
+def shown(value: float | None, uncertainty: float | None = None, *, finest: int = -99) -> str:
     """A number with no more digits than its standard uncertainty earns.
 
     value        None or NaN is "no value"
     uncertainty  standard uncertainty in the same unit; three significant digits are shown where
                  it is unknown
+    finest       power of ten of the last digit that may be shown
     """
     if value is None or not math.isfinite(value):
         return NO_VALUE_TEXT
@@ -274,16 +313,30 @@ def shown(value: float | None, uncertainty: float | None = None) -> str:
         place = -2 if value == 0 else math.floor(math.log10(abs(value))) - 2
     else:
         place = _last_place(uncertainty)
-    return _rounded(value, min(place, 0) if uncertainty is None else place)
+    return _rounded(value, max(finest, min(place, 0) if uncertainty is None else place))
 
 
-def shown_with(value: float | None, uncertainty: float | None) -> str:
-    """The number and its standard uncertainty, to the same place: ``0.061 ± 0.004``."""
+def shown_with(value: float | None, uncertainty: float | None, *, finest: int = -99) -> str:
+    """The number and its standard uncertainty, to the same place: ``0.061 ± 0.004``.
+
+    An uncertainty of less than the last digit that may be shown is so named: ``± <0.0001``.
+    """
     if value is None or not math.isfinite(value):
         return NO_VALUE_TEXT
     if uncertainty is None or not math.isfinite(uncertainty) or uncertainty <= 0:
-        return shown(value)
-    return f"{shown(value, uncertainty)} ± {_rounded(uncertainty, _last_place(uncertainty))}"
+        return shown(value, finest=finest)
+    number = shown(value, uncertainty, finest=finest)
+    if uncertainty < 10.0**finest:
+        return f"{number} ± <{_rounded(10.0**finest, finest)}"
+    return f"{number} ± {_rounded(uncertainty, max(finest, _last_place(uncertainty)))}"
+
+
+def amount(value: float | None, unit: str) -> str:
+    """Two digits and the unit: for what has no uncertainty of its own."""
+    if value is None:
+        return NO_VALUE_TEXT
+    half_step = 5 * 10.0 ** (math.floor(math.log10(abs(value))) - 1) if value else 0.5
+    return f"{shown(value, half_step)} {unit}"
 
 
 def _last_place(uncertainty: float) -> int:

@@ -1,4 +1,4 @@
-"""What stands on and around a map: bar, outline, zones, worst point, names of the edges, legend.
+"""What stands on and around a map: bar, outline, zones, limit, worst point, edges, legend.
 
 None of it may hide what it explains: the marks are thin, dark on a pale line so that they show on
 every colour, and the legend names exactly the marks that are there.
@@ -14,7 +14,7 @@ import xarray as xr
 
 from midchord.report import house_style as house
 from midchord.report.house_style import FigureStyle
-from midchord.report.result import CLEAR, EDGE, size_mm, worst_of
+from midchord.report.result import CLEAR, MapLimit, size_mm, summary_of, worst_of, zone_boxes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,8 +22,10 @@ if TYPE_CHECKING:
 
 __all__ = [
     "add_bar",
+    "add_cells",
     "add_frame",
     "add_legend",
+    "add_limit",
     "add_lines",
     "add_paper",
     "add_worst",
@@ -66,10 +68,14 @@ def add_bar(
     bar: Axes | None,
     style: FigureStyle,
     *,
-    limit: float | None,
+    limit: MapLimit | None,
     values: npt.NDArray[np.float64],
 ) -> None:
-    """The colour bar: unit, convention, limit and zero marked; pointed where values exceed it."""
+    """The colour bar: unit, convention, limit and zero marked; pointed where values exceed it.
+
+    The limit of one zone stands there with the name of the zone, that of a grid cell not at all:
+    its outline on the map says it.
+    """
     from matplotlib.ticker import MaxNLocator
 
     low, high = image.get_clim()
@@ -88,17 +94,19 @@ def add_bar(
     ticks = [t for t in MaxNLocator(5).tick_values(low, high) if low <= t <= high]
     step = ticks[1] - ticks[0] if len(ticks) > 1 else 1.0
     digits = max(0, -int(np.floor(np.log10(step) + 1e-9)))
-    marked = limit is not None and low < limit < high
+    at_limit = None if limit is None or not (limit.is_general or limit.ends_mm) else limit.value
+    marked = at_limit is not None and low < at_limit < high
     labels = [f"{t:.{digits}f}".replace("-", "−") for t in ticks]
-    if marked and limit is not None:
-        for at in (limit, -limit) if style.scale == "signed" else (limit,):
-            ticks = [t for t in ticks if abs(t - at) > 0.07 * (high - low)]
+    if marked and at_limit is not None and limit is not None:
+        for at in (at_limit, -at_limit) if style.scale == "signed" else (at_limit,):
+            ticks = [t for t in ticks if abs(t - at) > 0.13 * (high - low)]
             colours.ax.axhline(at, color=house.PAPER, linewidth=3.2)
             colours.ax.axhline(at, color=house.INK, linewidth=1.6)
         labels = [f"{t:.{digits}f}".replace("-", "−") for t in ticks]
-        ticks.append(limit)
-        labels.append(f"limit {limit:g}")
-    if style.scale == "signed":
+        ticks.append(at_limit)
+        where = "" if limit.is_general else f"\n{limit.zone} only"
+        labels.append(f"limit {at_limit:g}{where}")
+    if style.scale == "signed" and low < 0 < high and style.name != "height":
         colours.ax.axhline(0.0, color=house.PAPER, linewidth=2.2)
         colours.ax.axhline(0.0, color=house.INK, linewidth=0.9)
     colours.set_ticks(ticks, labels=labels)
@@ -123,15 +131,11 @@ def add_paper(
 
 
 def add_lines(maps: xr.Dataset, ax: Axes, no_glass: npt.NDArray[np.bool_]) -> None:
-    """Outline of holes and notches, boundary of the clear zone and of the edge zone."""
+    """Outline of holes and notches, and boundary of the clear zone."""
     zone = maps["zone"].values
     step = max(1, max(zone.shape) // 1500)
     x, y = maps["x"].values[::step], maps["y"].values[::step]
-    for mask, dashes in (
-        (zone == CLEAR, "dashed"),
-        ((zone == EDGE) & ~no_glass, "dotted"),
-        (no_glass, "solid"),
-    ):
+    for mask, dashes in ((zone == CLEAR, "dashed"), (no_glass, "solid")):
         layer = mask[::step, ::step]
         if not layer.any() or layer.all():
             continue
@@ -143,8 +147,81 @@ def add_lines(maps: xr.Dataset, ax: Axes, no_glass: npt.NDArray[np.bool_]) -> No
             )  # fmt: skip
 
 
+def add_limit(
+    maps: xr.Dataset,
+    style: FigureStyle,
+    ax: Axes,
+    limit: MapLimit,
+    *,
+    values: npt.NDArray[np.float64],
+    extent: tuple[float, float, float, float],
+    dense: bool,
+) -> bool:
+    """Dots and a thin line around where the figure is over its limit; the zone of the limit.
+
+    values   the map as it is drawn, (x, y), over ``extent``
+    dense    a small picture, which needs closer dots
+    returns  whether anything is over the limit
+    """
+    from matplotlib.patches import Rectangle
+
+    boxes = [] if limit.is_general else zone_boxes(maps, limit.zone, limit.ends_mm)
+    for number, (x0, y0, x1, y1) in enumerate(boxes):
+        for colour, wide in ((house.PAPER, 3.0), (house.INK, 1.6)):
+            ax.add_patch(
+                Rectangle(
+                    (x0, y0), x1 - x0, y1 - y0, fill=False, edgecolor=colour, linewidth=wide,
+                    zorder=3.5,
+                )
+            )  # fmt: skip
+        if number == 0 and not limit.ends_mm:
+            ax.annotate(
+                f"{limit.zone}: limit {limit.value:g} {style.unit}", (x0, y1), xytext=(4, -4),
+                textcoords="offset points", ha="left", va="top", fontsize=7.5, zorder=5,
+                bbox={"facecolor": house.PAPER, "edgecolor": "none", "alpha": 0.85, "pad": 1.2},
+            )  # fmt: skip
+    steps = [(extent[2 * k + 1] - extent[2 * k]) / values.shape[k] for k in (0, 1)]
+    x, y = (extent[2 * k] + steps[k] * (np.arange(values.shape[k]) + 0.5) for k in (0, 1))
+    sizes = np.abs(values) if style.scale == "signed" else values
+    if boxes:
+        inside = np.zeros(values.shape, dtype=bool)
+        for x0, y0, x1, y1 in boxes:
+            inside |= ((x >= x0) & (x <= x1))[:, np.newaxis] & ((y >= y0) & (y <= y1))
+        sizes = np.where(inside, sizes, np.nan)
+    elif limit.zone != "all":
+        flags = maps["zone"].sel(
+            x=xr.DataArray(x, dims="i"), y=xr.DataArray(y, dims="j"), method="nearest"
+        )
+        wanted = str(maps["zone"].attrs["flag_meanings"]).split().index(limit.zone)
+        sizes = np.where(flags.transpose("i", "j").values == wanted, sizes, np.nan)
+    over = np.isfinite(sizes) & (sizes > limit.value)
+    if not over.any() or min(values.shape) < 2:
+        return False
+    layer = over.T.astype(float)
+    ax.contourf(
+        x, y, layer, levels=[0.5, 1.5], colors="none", hatches=["....." if dense else "..."],
+        zorder=2,
+    )  # fmt: skip
+    if not over.all():
+        ax.contour(x, y, layer, levels=[0.5], colors=[house.INK], linewidths=0.6, zorder=2.5)
+    return True
+
+
+def add_cells(maps: xr.Dataset, ax: Axes) -> None:
+    """The cells of the zone table, thin, with their names."""
+    for cell in summary_of(maps).get("zones") or []:
+        if cell["name"] in ("clear", "near", "edge"):
+            continue
+        x0, x1, y0, y1 = (cell[f"{k}_mm"] for k in ("x_from", "x_to", "y_from", "y_to"))
+        ax.plot([x0, x1, x1], [y1, y1, y0], color=house.GREYS[0], linewidth=0.6, zorder=2)
+        ax.text(
+            (x0 + x1) / 2, (y0 + y1) / 2, house.printable(str(cell["name"])), ha="center",
+            va="center", fontsize=8, parse_math=False, zorder=5,
+        )  # fmt: skip
+
+
 def add_worst(maps: xr.Dataset, style: FigureStyle, ax: Axes, *, ring: float) -> None:
-    """A ring at the worst clear point with its value, where large is bad."""
+    """A ring at the worst point with its value, where large is bad."""
     worst = worst_of(maps, style)
     if worst is None:
         return
@@ -157,7 +234,7 @@ def add_worst(maps: xr.Dataset, style: FigureStyle, ax: Axes, *, ring: float) ->
         )  # fmt: skip
     right, high = worst.x_mm > 0.6 * length, worst.y_mm > 0.8 * width
     ax.annotate(
-        f"{house.shown_with(worst.value, worst.uncertainty)} {style.unit}",
+        f"{house.shown_with(worst.value, worst.uncertainty, finest=style.finest)} {style.unit}",
         at,
         xytext=(-11 if right else 11, -13 if high else 9),
         textcoords="offset points",
@@ -199,47 +276,70 @@ def add_frame(ax: Axes, length: float, width: float) -> None:
     travel_arrow(ax)
 
 
-def add_legend(maps: xr.Dataset, style: FigureStyle, ax: Axes) -> None:
-    """The marks that are on this map; for a map of classes, their shares."""
+def add_legend(
+    maps: xr.Dataset,
+    style: FigureStyle,
+    ax: Axes,
+    *,
+    limit: MapLimit | None = None,
+    is_over: bool = False,
+    columns: int = 4,
+) -> None:
+    """The marks that are on this map; for a map of classes, their shares of the glass."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
     from matplotlib.transforms import ScaledTranslation
 
     line: dict[str, Any] = {"color": house.INK, "linewidth": 1.0}
     entries: list[Any] = []
+    no_glass = maps["zone"].values == 255
     if style.scale == "classes":
         layer = maps[style.name]
         flags = np.asarray(layer.attrs["flag_values"]).ravel()
         names = str(layer.attrs["flag_meanings"]).split()
         for number, (flag, name) in enumerate(zip(flags[:-1], names[:-1], strict=True)):
-            share = float((layer.values == flag).mean())
+            share = float((layer.values[~no_glass] == flag).mean()) if not no_glass.all() else 0.0
             label = f"{name} {100 * share:.1f} %"
             colour = house.CLASS_COLOURS[number]
             entries.append(Patch(facecolor=colour, edgecolor=house.GREYS[1], label=label))
     else:
-        if worst_of(maps, style) is not None:
+        worst = worst_of(maps, style)
+        if worst is not None:
+            label = "worst point" if style.scale == "amount" else "largest point"
             entries.append(
                 Line2D(
                     [], [], marker="o", linestyle="none", markersize=8, markerfacecolor="none",
                     markeredgecolor=house.INK, markeredgewidth=1.5,
-                    label="worst clear point" if style.scale == "amount" else "largest clear point",
+                    label=f"{label}, {house.printable(worst.zone)}",
                 )
             )  # fmt: skip
-        entries.append(
-            Patch(
-                facecolor=house.NO_VALUE, edgecolor=house.NO_VALUE_HATCH, hatch="/////",
-                linewidth=0.4, label=house.NO_VALUE_TEXT,
-            )
-        )  # fmt: skip
+        if is_over and limit is not None:
+            where = "" if limit.is_general else f", {house.printable(limit.zone)}"
+            entries.append(
+                Patch(
+                    facecolor=house.PAPER, edgecolor=house.INK, hatch="....", linewidth=0.6,
+                    label=f"over {limit.value:g} {style.unit}{where}",
+                )
+            )  # fmt: skip
+        if limit is not None and not limit.is_general:
+            name = f"zone {house.printable(limit.zone)}"
+            entries.append(Line2D([], [], color=house.INK, linewidth=1.6, label=name))
+        if (~np.isfinite(maps[style.name].values) & ~no_glass).any():
+            entries.append(
+                Patch(
+                    facecolor=house.NO_VALUE, edgecolor=house.NO_VALUE_HATCH, hatch="/////",
+                    linewidth=0.4, label=house.NO_VALUE_TEXT,
+                )
+            )  # fmt: skip
     zone = maps["zone"].values
-    if (zone == CLEAR).any():
+    if (zone == CLEAR).any() and style.name != "zone":
         entries.append(Line2D([], [], linestyle="dashed", label="clear zone", **line))
-    if (zone == EDGE).any():
-        entries.append(Line2D([], [], linestyle="dotted", label="edge zone", **line))
+    if no_glass.any():
+        entries.append(Patch(facecolor=house.PAPER, edgecolor=house.INK, label="no glass"))
     figure = root_figure(ax)
-    below = ax.transAxes + ScaledTranslation(0, -0.44, figure.dpi_scale_trans)
+    below = ax.transAxes + ScaledTranslation(0, -0.42, figure.dpi_scale_trans)
     ax.legend(
         handles=entries, loc="upper left", bbox_to_anchor=(0, 0), bbox_transform=below,
-        borderaxespad=0, frameon=False, ncol=3 if style.scale == "classes" else 4, fontsize=7.5,
-        handlelength=1.8, columnspacing=1.4, handletextpad=0.5, borderpad=0,
+        borderaxespad=0, frameon=False, ncol=columns, fontsize=7.5, handlelength=1.8,
+        columnspacing=1.4, handletextpad=0.5, borderpad=0,
     )  # fmt: skip

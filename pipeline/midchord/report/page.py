@@ -1,8 +1,9 @@
 """The page of one lite: one HTML file that needs nothing else, on the screen or on A4.
 
 A reader who knows the trade and not the program finds at the top, in this order: the verdict, where
-the worst point is, how bad, by which convention, how sure. Evidence follows: figures, maps, the
-centre line with its half waves, zones, bow and edge lift, doubts, settings, provenance, cautions.
+the worst point is, how bad, by which convention, how sure; all of the limit that decided, in its
+zone. Evidence follows: the map, key figures, limits, maps, the centre line with its half waves,
+zones, bow and edge lift, doubts, settings, provenance, cautions.
 
 The page carries its pictures inside, fetches nothing, runs no script, and holds no time of its own:
 the same maps give the same page. All text that came from a file is escaped.
@@ -11,7 +12,6 @@ the same maps give the same page. All text that came from a file is escaped.
 from __future__ import annotations
 
 import base64
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -20,16 +20,35 @@ import numpy as np
 import xarray as xr
 
 from midchord.report import tables
+from midchord.report.answers import (
+    VERDICTS,
+    Headline,
+    answers_of,
+    coverage_words,
+    doubts_of,
+    headline_of,
+    scanned_words,
+    time_of_file,
+    undecided_words,
+)
 from midchord.report.house_style import (
     CONVENTION_NAMES,
     FIGURES,
     NO_VALUE_TEXT,
     FigureStyle,
+    amount,
     shown,
     shown_with,
 )
 from midchord.report.pictures import Size, picture_bytes
-from midchord.report.result import Worst, clear_values, is_about, limit_of, summary_of, worst_of
+from midchord.report.result import (
+    GENERAL_ZONES,
+    clear_values,
+    limit_of,
+    map_limit,
+    summary_of,
+    worst_of,
+)
 
 __all__ = ["PAGE_MAPS", "lite_page"]
 
@@ -45,15 +64,6 @@ PAGE_MAPS = (
     "quality",
 )
 """Maps on the page, in order, after the headline map."""
-
-HEADLINE = "gauge_distortion"
-
-VERDICTS = {
-    "within": ("Within its limits", "✓"),
-    "outside": ("Outside its limits", "✕"),
-    "undecided": ("Undecided", "?"),
-    "not judged": ("Not judged", "–"),
-}
 
 CAUTIONS = (
     "Heat-treated glass can break into many pieces without warning, and large lites are heavy: "
@@ -91,18 +101,22 @@ def lite_page(maps: xr.Dataset) -> str:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    headline = _headline(maps, summary)
+    headline = headline_of(maps, summary)
     first = headline.style if _has_value(maps, headline.style.name) else FIGURES["residual"]
     drawn = [
         FIGURES[name]
-        for name in dict.fromkeys((HEADLINE, *PAGE_MAPS))
+        for name in dict.fromkeys((headline.usual, *PAGE_MAPS))
         if name in maps and name != first.name
     ]
     return environment.get_template("page.html.j2").render(
         summary=summary,
         verdict=_verdict(summary),
+        said=_said(summary, headline),
+        scanned=scanned_words(maps, summary),
+        undecided=undecided_words(summary),
         reasons=tables.reason_rows(summary),
-        answers=_answers(maps, summary, headline),
+        limit_zones=_limit_zones(summary),
+        answers=answers_of(maps, summary, headline),
         key_rows=tables.key_rows(summary),
         wavelength=tables.wavelength_row(summary),
         headline=_map_picture(maps, summary, first, "full"),
@@ -111,15 +125,16 @@ def lite_page(maps: xr.Dataset) -> str:
             for style in drawn
             if _has_value(maps, style.name)
         ],
-        empty=[_lower(style.title) for style in drawn if not _has_value(maps, style.name)],
+        empty=[tables.lower(style.title) for style in drawn if not _has_value(maps, style.name)],
         centre_line=_centre_line(maps, summary),
         half_waves=tables.half_wave_rows(summary),
         histogram=_histogram(maps, summary, headline.style),
         zones=tables.zone_rows(summary),
+        zone_map=_map_picture(maps, summary, FIGURES["zone"], "small"),
         bow=tables.bow_rows(summary),
         edge_lift=tables.edge_lift_rows(summary),
         trust=_trust(maps, summary),
-        doubts=[str(doubt) for doubt in summary.get("doubts") or []],
+        doubts=doubts_of(summary),
         settings=list(tables.flat_settings(summary.get("settings") or {})),
         provenance=_provenance(maps, summary),
         conventions=CONVENTION_NAMES,
@@ -133,109 +148,43 @@ def _verdict(summary: Mapping[str, Any]) -> dict[str, str]:
     return {"words": words, "mark": mark, "kind": stated.replace(" ", "-")}
 
 
-@dataclass(frozen=True)
-class Headline:
-    """The figure that the top of the page is about, and the reason that made it so."""
+def _said(summary: Mapping[str, Any], headline: Headline) -> list[str]:
+    """Sentences of the limits that were not kept; where all were, of the one that is nearest."""
+    reasons = summary.get("reasons") or []
+    adverse = [str(r.get("sentence")) for r in reasons if r.get("verdict") != "within"]
+    kept = len(reasons) - len(adverse)
+    if adverse:
+        if kept == 0:
+            return adverse
+        words = "The other limit is kept." if kept == 1 else f"The other {kept} limits are kept."
+        return [*adverse, words]
+    if headline.reason is None or len(reasons) == 1:
+        return [str(reason.get("sentence")) for reason in reasons]
+    return [str(headline.reason.get("sentence")), f"All {len(reasons)} limits are kept."]
 
-    style: FigureStyle
-    reason: Mapping[str, Any] | None
 
-
-def _headline(maps: xr.Dataset, summary: Mapping[str, Any]) -> Headline:
-    """The figure that decided against the lite, the limits file's own headline first among equals.
-
-    Where nothing speaks against it: that headline; the gauge distortion where nothing was judged.
-    """
-    verdict, named = summary.get("verdict"), str(summary.get("headline"))
-    preferred = FIGURES[named] if named in FIGURES and named in maps else FIGURES[HEADLINE]
-    others = [style for style in FIGURES.values() if style.name in maps and style != preferred]
-    for style in (preferred, *others):
-        for reason in summary.get("reasons") or []:
-            decided = verdict != "within" or style == preferred
-            limit = reason.get("limit") or {}
-            if decided and reason.get("verdict") == verdict and is_about(limit, style):
-                return Headline(style, reason)
-    return Headline(preferred, None)
+def _limit_zones(summary: Mapping[str, Any]) -> list[str]:
+    """Which points the limits take: the words of each zone once."""
+    limits = [reason.get("limit") or {} for reason in summary.get("reasons") or []]
+    return list(dict.fromkeys(tables.zone_words(limit) for limit in limits))
 
 
 def _has_value(maps: xr.Dataset, name: str) -> bool:
     return FIGURES[name].scale == "classes" or bool(np.isfinite(maps[name].values).any())
 
 
-def _answers(
-    maps: xr.Dataset, summary: Mapping[str, Any], headline: Headline
-) -> list[tuple[str, str]]:
-    """Where, how bad, by which convention, how sure: a question and its answer each."""
-    style = headline.style
-    worst = worst_of(maps, style)
-    if worst is None:
-        bound = _amount(summary.get("detection_depth_mm"), "mm")
-        if summary.get("no_wave"):
-            what = f"no wave above the detection bound (a depth of {bound}) was found"
-        else:
-            what = f"{_lower(style.label)}: no value at any clear point"
-        return [("How bad", what), ("How sure", _how_sure(summary))]
-    figure = summary.get(style.summary or "") or {}
-    bad = f"largest {_lower(style.label)} {shown_with(worst.value, worst.uncertainty)} {style.unit}"
-    usual = shown(figure.get("p95"), worst.uncertainty)
-    bad += f"; 95 % of the clear points are below {usual} {style.unit}"
-    limit = (headline.reason or {}).get("limit") or {}
-    if limit.get("unit") == style.unit:
-        bad += f"; the limit is {limit['limit']:g} {style.unit}"
-    ringed = {"x_mm": worst.x_mm, "y_mm": worst.y_mm}
-    place = (headline.reason or {}).get("place") or ringed
-    where = tables.place_words(place) + (" (ringed below)" if place == ringed else "")
-    answers = [("Where", where), ("How bad", bad)]
-    if style.convention:
-        named = CONVENTION_NAMES[style.convention]
-        answers.append(("By which convention", f"{named}: {style.meaning}"))
-    answers.append(("How sure", _sure_of(worst, figure, style) + _how_sure(summary)))
-    return answers
-
-
-def _lower(label: str) -> str:
-    return f"{label[0].lower()}{label[1:]}"
-
-
-def _sure_of(worst: Worst, figure: Mapping[str, Any], style: FigureStyle) -> str:
-    if worst.uncertainty is None:
-        return ""
-    text = f"standard uncertainty {shown(worst.uncertainty, worst.uncertainty)} {style.unit}"
-    bias = figure.get("max_bias")
-    if bias:
-        text += (
-            f"; being the largest of many, it is expected to read "
-            f"{shown(bias, worst.uncertainty)} {style.unit} too high"
-        )
-    return text + "; "
-
-
-def _how_sure(summary: Mapping[str, Any]) -> str:
-    doubts = len(summary.get("doubts") or [])
-    said = {0: "no doubt noted", 1: "1 doubt noted"}.get(doubts, f"{doubts} doubts noted")
-    return f"{tables.share(summary.get('coverage'))} of the glass was measured; {said}"
-
-
-def _amount(value: float | None, unit: str) -> str:
-    """Two digits and the unit: for what has no uncertainty of its own."""
-    if value is None:
-        return NO_VALUE_TEXT
-    half_step = 5 * 10.0 ** (math.floor(math.log10(abs(value))) - 1) if value else 0.5
-    return f"{shown(value, half_step)} {unit}"
-
-
 def _map_picture(
     maps: xr.Dataset, summary: Mapping[str, Any], style: FigureStyle, size: Size
 ) -> Picture:
-    limit = limit_of(summary, style)
     dpi = 150 if size == "full" else 170
-    content = picture_bytes(maps, style.name, limit=limit, dpi=dpi, size=size)
+    content = picture_bytes(maps, style.name, dpi=dpi, size=size)
     worst = worst_of(maps, style)
     alt = f"Map of the lite, {style.title.lower()}: "
     if style.scale == "classes":
-        measured = float((maps["quality"].values == 0).mean())
-        alt += f"{tables.share(measured)} of the cells were measured directly."
-        caption = "Where the scan was measured, filled, cleaned of a spike or left without a value."
+        of_glass = maps["zone"].values != 255
+        first = float((maps[style.name].values[of_glass] == 0).mean()) if of_glass.any() else 0.0
+        alt += f"{tables.share(first)} of the glass is {_first_class(maps, style)}."
+        caption = style.meaning
     else:
         finite = maps[style.name].values[np.isfinite(maps[style.name].values)]
         unit = f" {style.unit}".rstrip()
@@ -243,10 +192,29 @@ def _map_picture(
         alt += f"from {low} to {high}{unit}"
         if worst is not None:
             place = tables.place_words({"x_mm": worst.x_mm, "y_mm": worst.y_mm})
-            alt += f"; largest {shown_with(worst.value, worst.uncertainty)}{unit} at {place}"
+            value = shown_with(worst.value, worst.uncertainty, finest=style.finest)
+            alt += f"; largest in the zone {worst.zone}: {value}{unit} at {place}"
+        asked = map_limit(summary, style)
+        if asked is not None:
+            where = "" if asked.zone in GENERAL_ZONES else f" in the zone {asked.zone}"
+            alt += f"; limit {asked.value:g}{unit}{where}"
         alt += "."
         caption = f"{style.meaning[0].upper()}{style.meaning[1:]}." if style.meaning else ""
+        if style.name in ("power_x", "power_y", "height"):
+            caption += _ends(maps, style)
     return Picture(style.name, style.title, alt, caption, _embedded(content))
+
+
+def _first_class(maps: xr.Dataset, style: FigureStyle) -> str:
+    return str(maps[style.name].attrs["flag_meanings"]).split()[0]
+
+
+def _ends(maps: xr.Dataset, style: FigureStyle) -> str:
+    return (
+        " Scale: all of its points; zero is where the scanner put it."
+        if style.name == "height"
+        else " Scale: the clear and near points; edge lift may go beyond it."
+    )
 
 
 def _digit(finite: Any) -> float:
@@ -281,11 +249,12 @@ def _histogram(maps: xr.Dataset, summary: Mapping[str, Any], style: FigureStyle)
     limit = limit_of(summary, style)
     alt = (
         f"Histogram of {style.title.lower()} over the clear area: "
-        f"95 % below {shown(figure.get('p95'), figure.get('u_max'))}, "
-        f"largest {shown(figure.get('max'), figure.get('u_max'))} {style.unit}"
+        f"95 % below {shown(figure.get('p95'), figure.get('u_max'), finest=style.finest)}, "
+        f"largest {shown(figure.get('max'), figure.get('u_max'), finest=style.finest)} "
+        f"{style.unit}"
     )
     alt += "." if limit is None else f"; limit {limit:g} {style.unit}."
-    content = picture_bytes(maps, f"histogram_{style.name}", dpi=150, limit=limit)
+    content = picture_bytes(maps, f"histogram_{style.name}", dpi=150)
     return Picture("histogram", f"Histogram: {style.title}", alt, "", _embedded(content))
 
 
@@ -300,20 +269,25 @@ def _trust(maps: xr.Dataset, summary: Mapping[str, Any]) -> list[tuple[str, str]
     wavelength = summary.get("wavelength_mm") or {}
     mean_mm = summary.get("mean_wavelength_mm")
     rows = [
-        ("Coverage", f"{tables.share(summary.get('coverage'))} of the glass was measured"),
-        ("Noise of the scan", _amount(summary.get("noise_mm"), "mm (standard deviation)")),
+        ("Coverage", coverage_words(summary)),
+        (
+            "Clear area with a figure",
+            f"{tables.share(summary.get('wave_share'))}; elsewhere no wave is above the bound",
+        ),
+        ("Noise of the scan", amount(summary.get("noise_mm"), "mm (standard deviation)")),
         (
             "Detection bound",
-            f"{_amount(summary.get('detection_depth_mm'), 'mm')} of depth: a wave below it has no "
-            "figure and counts as under the limit",
+            f"a depth of {amount(summary.get('detection_depth_mm'), 'mm')} in the gauge "
+            f"convention, {amount(summary.get('detection_surface_depth_mm'), 'mm')} in the "
+            "surface convention: a wave below it has no figure",
         ),
         (
             "Feet of the virtual gauge",
             f"{half_span} mm from plunger to foot; feet mode: {summary.get('feet', '–')}",
         ),
         (
-            "Mean wavelength",
-            f"{shown_with(mean_mm, wavelength.get('u_mean'))} mm"
+            "Mean length of the full waves",
+            f"{shown_with(mean_mm, wavelength.get('u_mean'), finest=-1)} mm{_feet_from(summary)}"
             if mean_mm is not None
             else NO_VALUE_TEXT,
         ),
@@ -332,6 +306,15 @@ def _trust(maps: xr.Dataset, summary: Mapping[str, Any]) -> list[tuple[str, str]
     return rows
 
 
+def _feet_from(summary: Mapping[str, Any]) -> str:
+    """What the mean over waves is for, and why the one over area is another number."""
+    sets = "; half of it sets the feet" if summary.get("feet") == "mean" else ""
+    return (
+        f", each wave counted once{sets}. The mean under key figures is over area, where a long "
+        "wave counts more"
+    )
+
+
 def _provenance(maps: xr.Dataset, summary: Mapping[str, Any]) -> list[tuple[str, str]]:
     def known(key: str) -> str:
         return str(summary.get(key) or maps.attrs.get(key) or "not stated")
@@ -339,7 +322,7 @@ def _provenance(maps: xr.Dataset, summary: Mapping[str, Any]) -> list[tuple[str,
     rows = [
         ("Lite", known("lite_id")),
         ("Instrument", known("instrument")),
-        ("Scanned at (UTC)", known("scanned_at")),
+        ("Scanned at (UTC)", known("scanned_at") + time_of_file(maps, summary)),
         ("Face scanned", known("face")),
         ("Source file", known("source_file")),
         ("SHA-256 of the source", known("source_sha256")),

@@ -2,8 +2,12 @@
 
 x runs to the right from the leading edge, y up from the left-hand edge, so the lite travels to the
 left. The picture says all of it: the four edges by name, an arrow for the travel, unit and
-convention on the bar, limit and zero as marks on it, the worst point ringed. A cell without a value
+convention on the bar, limit and zero as marks on it, the worst point ringed. Where the figure is
+over its limit the map is dotted and outlined, which is seen in grey too. A cell without a value
 shows the hatch beneath; where there is no glass, the paper.
+
+Where no limit sets it, the scale comes from the clear and near points alone: edge lift would spend
+it all on the rim. What lies beyond the scale has its end colour; the picture says how much that is.
 
 A map finer than the picture is thinned by blocks: the largest of an amount, so that no bad spot
 drops out between pixels; the mean of a signed figure.
@@ -24,15 +28,25 @@ from midchord.report import house_style as house
 from midchord.report.house_style import FIGURES, FigureStyle
 from midchord.report.map_marks import (
     add_bar,
+    add_cells,
     add_frame,
     add_legend,
+    add_limit,
     add_lines,
     add_paper,
     add_worst,
     root_figure,
 )
 from midchord.report.profiles import draw_centre_line, draw_histogram
-from midchord.report.result import NO_GLASS_QUALITY, limit_of, size_mm, summary_of
+from midchord.report.result import (
+    NO_GLASS_QUALITY,
+    MapLimit,
+    limit_of,
+    map_limit,
+    scaled_values,
+    size_mm,
+    summary_of,
+)
 from midchord_io.errors import OutputError, SettingsError
 from midchord_io.results import write_bytes
 
@@ -53,10 +67,11 @@ _STAMPS: dict[str, dict[str, Any]] = {
 }
 """What the file says of itself: no time, so that the same maps give the same bytes."""
 
-_BOX_IN = {"full": (6.4, 4.3), "small": (2.7, 2.7)}
-"""Room for the lite, inches; small ones stand two abreast on a page, without a legend."""
-_LEAST_ROOM_IN = {"full": 3.6, "small": 2.7}
-_MARGIN_IN = {"left": 0.78, "right": 1.5, "top": 0.98, "bottom": 0.88}
+_BOX_IN = {"full": (6.4, 4.3), "small": (2.9, 2.5)}
+"""Room for the lite, inches; small ones stand two abreast on a page."""
+_LEAST_ROOM_IN = {"full": 3.6, "small": 2.9}
+_LEGEND_COLUMNS = {"full": 4, "small": 3}
+_MARGIN_IN = {"left": 0.78, "right": 1.5, "top": 0.98, "bottom": 0.83}
 
 
 def figures_available(maps: xr.Dataset) -> tuple[str, ...]:
@@ -78,27 +93,31 @@ def draw_map(
     """One figure as a map, or ``centre_line``, or ``histogram_NAME``.
 
     what     one of ``figures_available(maps)``
-    limit    in the unit of the figure, marked on the bar; by default the limit that the lite was
-             judged by, if any
+    limit    in the unit of the figure, for the whole lite; by default the limit that the lite was
+             judged by, if any, in its zone. A map of uncertainties carries none
     ax       drawn into these axes (maps only); a figure of its own by default
-    size     "small": half a page wide and without a legend (maps only)
+    size     "small": half a page wide (maps only)
     Raises   SettingsError where there is no such figure
     """
     import matplotlib
 
     _check_name(maps, what)
     style = FIGURES.get(what.removeprefix(HISTOGRAM))
-    if limit is None and style is not None:
-        limit = limit_of(summary_of(maps), style)
+    asked = None if limit is None else MapLimit(limit)
+    if style is not None and style.is_uncertainty:
+        asked = None
+    elif style is not None and limit is None:
+        asked = map_limit(summary_of(maps), style)
     with matplotlib.rc_context(house.PICTURE_RC):
         if style is None:
             return draw_centre_line(maps, dpi=dpi)
         if what.startswith(HISTOGRAM):
-            return draw_histogram(maps, style, limit=limit, dpi=dpi)
+            general = limit_of(summary_of(maps), style) if limit is None else limit
+            return draw_histogram(maps, style, limit=general, dpi=dpi)
         if ax is not None:
-            _fill_axes(maps, style, ax, limit=limit, cells=2000, bar=None)
+            _fill_axes(maps, style, ax, limit=asked, cells=2000, bar=None)
             return root_figure(ax)
-        return _own_figure(maps, style, limit=limit, dpi=dpi, size=size)
+        return _own_figure(maps, style, limit=asked, dpi=dpi, size=size)
 
 
 def picture_bytes(
@@ -147,7 +166,7 @@ def save_picture(
             path,
             found="the file exists",
             needed="a name that is free",
-            do="choose another name, or ask for it to be overwritten",
+            do="choose another name, or say --overwrite",
         )
     write_bytes(picture_bytes(maps, what, kind=kind, limit=limit), path)
     return path
@@ -157,7 +176,7 @@ def _check_name(maps: xr.Dataset, what: str) -> None:
     names = figures_available(maps)
     if what in names:
         return
-    near = difflib.get_close_matches(what, names, n=1, cutoff=0.5)
+    near = difflib.get_close_matches(what, names, n=1, cutoff=0.7)
     raise SettingsError(
         str(maps.attrs.get("lite_id", "maps")),
         found=f"no figure {what!r} in these maps",
@@ -167,7 +186,7 @@ def _check_name(maps: xr.Dataset, what: str) -> None:
 
 
 def _own_figure(
-    maps: xr.Dataset, style: FigureStyle, *, limit: float | None, dpi: float, size: Size
+    maps: xr.Dataset, style: FigureStyle, *, limit: MapLimit | None, dpi: float, size: Size
 ) -> Figure:
     from matplotlib.figure import Figure
 
@@ -176,7 +195,7 @@ def _own_figure(
     box_w, box_h = length * inches_a_mm, width * inches_a_mm
     room_w, room_h = max(box_w, _LEAST_ROOM_IN[size]), max(box_h, 1.3)
     page_w = _MARGIN_IN["left"] + room_w + _MARGIN_IN["right"]
-    low_in = _MARGIN_IN["bottom"] if size == "full" or style.scale == "classes" else 0.5
+    low_in = _MARGIN_IN["bottom"]
     page_h = _MARGIN_IN["top"] + room_h + low_in
     figure = Figure(figsize=(page_w, page_h), dpi=dpi)
     bottom = low_in + (room_h - box_h) / 2
@@ -186,14 +205,15 @@ def _own_figure(
 
     ax = place(_MARGIN_IN["left"], bottom, box_w, box_h)
     bar = place(_MARGIN_IN["left"] + box_w + 0.4, low_in, 0.17, room_h - 0.32)
-    legend = size == "full" or style.scale == "classes"
-    _fill_axes(
-        maps, style, ax, limit=limit, cells=int(dpi * max(box_w, box_h)), bar=bar, legend=legend
+    beyond = _fill_axes(
+        maps, style, ax, limit=limit, cells=int(dpi * max(box_w, box_h)), bar=bar, size=size
     )
     left = 0.2 / page_w
     figure.text(left, 1 - 0.26 / page_h, style.title, fontsize=11, va="baseline")
     about = f"Lite {house.printable(str(maps.attrs.get('lite_id', '')))}"
     about += f", {length:.0f} × {width:.0f} mm"
+    if beyond >= 0.0005:
+        about += f"; {100 * beyond:.1f} % of it beyond the scale"
     figure.text(left, 1 - 0.45 / page_h, about, fontsize=8, color=house.GREYS[1], parse_math=False)
     return figure
 
@@ -203,12 +223,15 @@ def _fill_axes(
     style: FigureStyle,
     ax: Axes,
     *,
-    limit: float | None,
+    limit: MapLimit | None,
     cells: int,
     bar: Axes | None,
-    legend: bool = True,
-) -> None:
-    """The map with its outline, zones, worst point, legend and bar."""
+    size: Size = "full",
+) -> float:
+    """The map with its outline, zones, worst point, legend and bar.
+
+    returns  share of the points with a value that lie beyond the scale
+    """
     from matplotlib.patches import Rectangle
 
     length, width = size_mm(maps)
@@ -222,13 +245,27 @@ def _fill_axes(
     half_x, half_y = (x[1] - x[0]) / 2, (y[1] - y[0]) / 2
     extent = (x[0] - half_x, x[-1] + half_x, y[0] - half_y, y[-1] + half_y)
     no_glass = maps["quality"].values == NO_GLASS_QUALITY
+    beyond, is_over = 0.0, False
     if style.scale == "classes":
         _classes(maps[style.name], ax, extent=extent, cells=cells)
+        if style.name == "zone":
+            add_cells(maps, ax)
     else:
         values = np.where(no_glass, np.nan, maps[style.name].values.astype(np.float64))
-        low, high = house.scale_ends(values, style, limit=limit)
+        low, high = house.scale_ends(
+            scaled_values(maps, style.name), style,
+            limit=limit.value if limit and (limit.is_general or limit.ends_mm) else None,
+        )  # fmt: skip
+        known = values[np.isfinite(values)]
+        if known.size:
+            beyond = float(np.mean((known < low) | (known > high)))
+        shown = thinned(values, style, cells)
+        if limit is not None and known.size:
+            is_over = add_limit(
+                maps, style, ax, limit, values=shown, extent=extent, dense=size == "small"
+            )
         image = ax.imshow(
-            np.ma.masked_invalid(thinned(values, style, cells).T),
+            np.ma.masked_invalid(shown.T),
             origin="lower",
             extent=extent,
             cmap=house.colour_map(style.scale),
@@ -248,10 +285,11 @@ def _fill_axes(
         bar.set_axis_off()
     add_paper(no_glass, ax, extent)
     add_lines(maps, ax, no_glass)
-    add_worst(maps, style, ax, ring=13.0 if legend else 9.0)
+    add_worst(maps, style, ax, ring=13.0 if size == "full" else 9.0)
     add_frame(ax, length, width)
-    if legend:
-        add_legend(maps, style, ax)
+    columns = _LEGEND_COLUMNS[size]
+    add_legend(maps, style, ax, limit=limit, is_over=is_over, columns=columns)
+    return beyond
 
 
 def thinned(

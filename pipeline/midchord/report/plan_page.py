@@ -133,7 +133,7 @@ def _draw(figure: Figure, planned: PlannedLite, box: tuple[float, float, float, 
         ax.plot(
             spot.x_mm, spot.y_mm, "+", color=house.INK, markersize=8, markeredgewidth=1.1, zorder=5
         )
-        right, high = spot.x_mm > 0.9 * lite.length_mm, spot.y_mm > 0.9 * lite.width_mm
+        right, high = spot.x_mm > 0.9 * lite.length_mm, spot.y_mm > 0.8 * lite.width_mm
         ax.annotate(
             str(number), (spot.x_mm, spot.y_mm), xytext=(-5 if right else 5, -5 if high else 4),
             textcoords="offset points", ha="right" if right else "left",

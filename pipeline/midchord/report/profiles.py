@@ -136,9 +136,9 @@ def draw_histogram(
     summary = summary_of(maps).get(style.summary or "") or {}
     clear = clear_values(maps, style.name)
     values = clear[np.isfinite(clear)]
-    figure = Figure(figsize=(_WIDTH_IN * 0.75, 3.1), dpi=dpi)
-    ax = figure.add_axes((0.105, 0.165, 0.865, 0.58))
-    figure.text(0.03, 0.925, style.title, fontsize=11)
+    figure = Figure(figsize=(_WIDTH_IN * 0.75, 2.7), dpi=dpi)
+    ax = figure.add_axes((0.105, 0.19, 0.865, 0.575))
+    figure.text(0.03, 0.92, style.title, fontsize=11)
     ax.spines[["top", "right"]].set_visible(False)
     unit = f" / {style.unit}" if style.unit else ""
     ax.set_xlabel(f"{style.title}{unit}")
@@ -161,26 +161,23 @@ def draw_histogram(
     weights = np.full(values.size, 100.0 / max(total, 1))
     ax.hist(values, bins=BINS, range=(low, high), weights=weights, color=house.GREYS[2])
     ax.set_xlim(low, high)
-    for step, (name, value, doubt, dashes) in enumerate(marks):
+    for name, value, doubt, dashes in marks:
         if value is None:
             continue
         solid = dashes == "solid"
-        row = 1.04 + 0.09 * step
-        ax.plot(
-            [value, value], [0, row], transform=ax.get_xaxis_transform(), color=house.INK,
-            linestyle=dashes, linewidth=1.8 if solid else 1.0, clip_on=False,
+        text = f"{value:g}" if solid else house.shown(value, doubt, finest=style.finest)
+        ax.axvline(
+            value, color=house.INK, linestyle=dashes, linewidth=1.8 if solid else 1.1,
+            label=f"{name} {text}",
         )  # fmt: skip
-        text = f"{value:g}" if solid else house.shown(value, doubt)
-        right = value > low + 0.8 * (high - low)
-        ax.annotate(
-            f"{name} {text}", (value, row), xycoords=("data", "axes fraction"),
-            xytext=(-3 if right else 3, 0), textcoords="offset points",
-            ha="right" if right else "left", va="top", fontsize=8, annotation_clip=False,
-            fontweight="bold" if solid else "normal",
-        )  # fmt: skip
+    # the names stand above the axes, where no line can strike them through
+    ax.legend(
+        loc="lower left", bbox_to_anchor=(0, 1.0), ncol=3, frameon=False, fontsize=8,
+        handlelength=2.2, columnspacing=1.6, borderaxespad=0.4,
+    )  # fmt: skip
     if values.size < total:
         figure.text(
-            0.97, 0.925, f"{100 * (1 - values.size / total):.1f} % of the clear area: no value",
+            0.97, 0.92, f"{100 * (1 - values.size / total):.1f} % of the clear area: no value",
             ha="right", fontsize=7.5, color=house.GREYS[1],
         )  # fmt: skip
     return figure

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from midchord.decision import DIAGONALS, told_apart
 from midchord.report.house_style import (
     CONVENTION_NAMES,
     FIGURES,
@@ -25,11 +26,15 @@ __all__ = [
     "flat_settings",
     "half_wave_rows",
     "key_rows",
+    "limit_words",
+    "limited_figure",
+    "lower",
     "place_words",
     "reason_rows",
     "share",
     "wavelength_row",
     "zone_rows",
+    "zone_words",
 ]
 
 STATISTICS = ("min", "mean", "p95", "max")
@@ -63,14 +68,14 @@ def _figure(summary: Mapping[str, Any], name: str) -> Mapping[str, Any]:
     return found
 
 
-def _statistics(figure: Mapping[str, Any]) -> list[str]:
-    """Smallest, mean, 95th percentile, largest; the largest with its standard uncertainty."""
+def _statistics(figure: Mapping[str, Any], finest: int) -> list[str]:
+    """Smallest, mean, 95th percentile, largest; mean and largest with standard uncertainty."""
     u_max, u_mean = figure.get("u_max"), figure.get("u_mean")
     doubts = {"min": u_max, "mean": u_mean or u_max, "p95": u_max, "max": u_max}
     return [
-        shown_with(figure.get(name), doubts[name])
+        shown_with(figure.get(name), doubts[name], finest=finest)
         if name in ("mean", "max")
-        else shown(figure.get(name), doubts[name])
+        else shown(figure.get(name), doubts[name], finest=finest)
         for name in STATISTICS
     ]
 
@@ -79,13 +84,14 @@ def key_rows(summary: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Depth and distortion: the statistics in the gauge convention, then in the surface one."""
     rows = []
     for label, gauge, surface in _PAIRS:
+        finest = FIGURES[gauge].finest
         figures = [_figure(summary, name) for name in (gauge, surface)]
         rows.append(
             {
                 "label": label,
                 "unit": FIGURES[gauge].unit,
-                "cells": [_statistics(figure) for figure in figures],
-                "bias": [shown(f.get("max_bias"), f.get("u_max")) for f in figures],
+                "cells": [_statistics(figure, finest) for figure in figures],
+                "bias": [shown(f.get("max_bias"), f.get("u_max"), finest=finest) for f in figures],
                 "worst": [
                     f"x {f['worst']['x_mm']:.0f}, y {f['worst']['y_mm']:.0f}"
                     if f.get("worst")
@@ -99,11 +105,21 @@ def key_rows(summary: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 def wavelength_row(summary: Mapping[str, Any]) -> list[str]:
     """Smallest, mean, 95th percentile and largest wavelength in mm."""
-    return _statistics(_figure(summary, "wavelength"))
+    return _statistics(_figure(summary, "wavelength"), FIGURES["wavelength"].finest)
+
+
+_ZONES = {
+    "clear": "all three contacts of the gauge outside the edge zones",
+    "near": "only the plunger outside the edge zones",
+    "edge": "the plunger in an edge zone",
+}
 
 
 def zone_rows(summary: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """A row a zone: where it is, then mean, 95th percentile and largest by convention."""
+    """A row a zone: where it is, its area, mean, 95th percentile and largest by convention.
+
+    ``words`` says where the clear, near and edge points lie, which fill no rectangle.
+    """
     rows = []
     for zone in summary.get("zones") or []:
         figures = zone.get("figures") or {}
@@ -113,10 +129,15 @@ def zone_rows(summary: Mapping[str, Any]) -> list[dict[str, Any]]:
             whole = _figure(summary, name)
             doubt = figure.get("u_max") or whole.get("u_max")
             values = [figure.get(key) for key in ("mean", "p95", "max")]
-            cells += ["–" if value is None else shown(value, doubt) for value in values]
+            finest = FIGURES[name].finest
+            cells += [
+                "–" if value is None else shown(value, doubt, finest=finest) for value in values
+            ]
         rows.append(
             {
                 "name": zone["name"],
+                "words": _ZONES.get(zone["name"], ""),
+                "area": "–" if zone.get("area_mm2") is None else f"{zone['area_mm2'] / 1e6:.2f}",
                 "x": f"{zone['x_from_mm']:.0f} to {zone['x_to_mm']:.0f}",
                 "y": f"{zone['y_from_mm']:.0f} to {zone['y_to_mm']:.0f}",
                 "cells": cells,
@@ -137,7 +158,9 @@ def half_wave_rows(summary: Mapping[str, Any]) -> list[dict[str, Any]]:
                 "x": f"{wave['x_from_mm']:.0f} to {wave['x_to_mm']:.0f}",
                 "kind": "valley to peak" if wave["rising"] else "peak to valley",
                 "zone": str(wave.get("zone") or "–"),
-                "wavelength": shown_with(wave.get("wavelength_mm"), wave.get("u_wavelength_mm")),
+                "wavelength": shown_with(
+                    wave.get("wavelength_mm"), wave.get("u_wavelength_mm"), finest=-1
+                ),
                 "gauge": [
                     shown_with(wave.get("depth_mm"), u_depth),
                     shown_with(wave.get("gauge_distortion_mdpt"), u_gauge),
@@ -159,8 +182,7 @@ _EDGES = {
     "trailing": "trailing edge",
     "left": "left-hand edge",
     "right": "right-hand edge",
-    "diagonal_1": "diagonal 1",
-    "diagonal_2": "diagonal 2",
+    **DIAGONALS,
 }
 
 
@@ -188,18 +210,58 @@ def edge_lift_rows(summary: Mapping[str, Any]) -> list[tuple[str, str, str, str]
 
 def _two_places(value: float | None) -> str:
     # bow and edge lift are stated as supported: a hundredth of a millimetre is all they are worth
-    return shown(value, 0.03)
+    return shown(value, 0.03, finest=-2)
+
+
+def zone_words(limit: Mapping[str, Any]) -> str:
+    """The zone of a limit in words that say which points it takes."""
+    zone, ends_mm = str(limit.get("zone") or "clear"), limit.get("ends_mm")
+    if limit.get("figure") in ("bow", "edge_lift"):
+        edges = {"all": "all four edges", "diagonals": "both diagonals"}
+        if limit["figure"] == "bow":
+            edges["all"] += " and both diagonals"
+        return edges.get(zone, _EDGES.get(zone, zone))
+    if zone in _ZONES:
+        return f"{zone} zone ({_ZONES[zone]})"
+    if zone == "all":
+        return "whole lite"
+    if ends_mm is not None:
+        reach = "more" if zone == "middle" else "less"
+        of = "both ends" if zone == "middle" else "one end"
+        return f"{zone} ({reach} than {ends_mm:g} mm from {of}, clear of the side edges)"
+    return f"cell {zone} of the zone table (its clear points)"
+
+
+def limited_figure(limit: Mapping[str, Any]) -> str:
+    """Statistic and figure of a limit, as words: "largest depth W"."""
+    style = next((s for s in FIGURES.values() if is_about(limit, s)), None)
+    label = style.label if style else str(limit.get("figure")).replace("_", " ")
+    statistic = _statistic_words(limit, style)
+    if limit.get("threshold") is not None:
+        return f"{statistic}, {lower(label)}"
+    return f"{statistic}{' of' if statistic.endswith('percentile') else ''} {lower(label)}"
+
+
+def limit_words(limit: Mapping[str, Any]) -> str:
+    """The number of a limit with its unit."""
+    unit = _UNIT_WORDS.get(str(limit.get("unit")), str(limit.get("unit") or ""))
+    return _with_unit(_plain(limit.get("limit")), unit)
+
+
+def lower(label: str) -> str:
+    """A label inside a sentence."""
+    return f"{label[0].lower()}{label[1:]}"
 
 
 def reason_rows(summary: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """A row a limit: its sentence, value, limit, convention, verdict, place."""
+    """A row a limit: its sentence, value, guard band, limit, convention, verdict, place."""
     rows = []
     for reason in summary.get("reasons") or []:
         limit = reason.get("limit") or {}
         unit = _UNIT_WORDS.get(str(limit.get("unit")), str(limit.get("unit") or ""))
-        value, doubt = reason.get("value"), reason.get("uncertainty")
         style = next((s for s in FIGURES.values() if is_about(limit, s)), None)
-        place = reason.get("place")
+        value, band = _judged(reason, limit)
+        edge, place = reason.get("edge"), reason.get("place")
         rows.append(
             {
                 "sentence": str(reason.get("sentence") or ""),
@@ -207,14 +269,28 @@ def reason_rows(summary: Mapping[str, Any]) -> list[dict[str, Any]]:
                 "statistic": _statistic_words(limit, style),
                 "zone": str(limit.get("zone") or "clear"),
                 "convention": CONVENTION_NAMES.get(str(limit.get("convention")), "–"),
-                "value": _with_unit(shown_with(value, doubt), unit),
-                "limit": _with_unit(_plain(limit.get("limit")), unit),
+                "value": _with_unit(value, unit),
+                "band": band,
+                "limit": limit_words(limit),
                 "source": str(limit.get("source") or ""),
                 "verdict": str(reason.get("verdict") or ""),
-                "place": place_words(place) if place else "–",
+                "place": f"x {place['x_mm']:.0f}, y {place['y_mm']:.0f} mm"
+                if place
+                else _EDGES.get(str(edge), "–"),
             }
         )
     return rows
+
+
+def _judged(reason: Mapping[str, Any], limit: Mapping[str, Any]) -> tuple[str, str]:
+    """Value and guard band, with the digits that show on which side of the limit they lie."""
+    numbers = [reason.get(key) for key in ("value", "lower", "upper")]
+    if limit.get("limit") is None or any(number is None for number in numbers):
+        return shown(reason.get("value"), reason.get("uncertainty")), "–"
+    value, lower, upper = (float(number) for number in numbers if number is not None)
+    words = told_apart(value, lower, upper, float(limit["limit"]))
+    value_text, lower_text, upper_text = (text.replace("-", "−") for text in words)
+    return value_text, f"{lower_text} to {upper_text}"
 
 
 _UNIT_WORDS = {"percent": "%", "mm_per_m": "mm/m"}

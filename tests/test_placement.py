@@ -1,0 +1,278 @@
+"""Shifts and wrong datums of simulated surveys, whose truth is known."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import hand
+from midchord.datum import suspect_datum as from_datum
+from midchord.placement import Shift, fit_shift, suspect_datum
+from midchord.places import placed_twin, without_repeats
+
+WAYS = (
+    "trailing",
+    "right",
+    "turned",
+    "other face",
+    "trailing, other face",
+    "right, other face",
+    "turned, other face",
+)
+SEPARABLE = 0.95
+"""Predicted chance of finding from which a way counts as one that the map can tell."""
+
+
+def _lites(count: int = 3) -> list[hand.KnownLite]:
+    return [hand.known_lite(number) for number in range(count)]
+
+
+def _shifted(seed: int, shift_mm: tuple[float, float], **people: object) -> Shift:
+    facts = {
+        "operators": {"A": 0.0, "B": 0.004}, "bias_mm": 0.01, "scale": 1.05,
+        "blunder_share": 0.05, "shift_mm": shift_mm,
+    }  # fmt: skip
+    who = hand.People(**(facts | people))
+    taken = hand.take_spots(_lites(), who, np.random.default_rng(seed), spots=12)
+    paired = taken.paired()
+    return fit_shift(paired.singles, paired.twins, placement_sd_mm=5.0)
+
+
+# ---- shift
+
+
+def test_a_shift_is_found_beside_bias_gain_operators_and_blunders() -> None:
+    found = [_shifted(seed, (8.0, 0.0)) for seed in range(8)]
+    assert all(shift.is_paid_for for shift in found)
+    off = np.array([(shift.dx_mm - 8.0) / shift.u_dx_mm for shift in found])
+    assert np.abs(off).max() < 3.5
+    assert 0.3 < off.std() < 2.0
+    # 36 places, two people, 5 mm: slope-weighted, some 5 / sqrt(72 / 2) mm
+    assert all(0.4 < shift.u_dx_mm < 1.2 for shift in found)
+    # a twin at one place is a little steeper than the mean of where hands were
+    assert np.mean([shift.scale for shift in found]) == pytest.approx(1.05, abs=0.03)
+    assert np.mean([shift.offset_mm for shift in found]) == pytest.approx(0.01, abs=0.002)
+    assert found[0].bic_none - found[0].bic_shifted > 6
+    assert "the shift was not applied" in found[0].sentence
+
+
+def test_no_shift_is_not_paid_for_however_large_the_bias() -> None:
+    found = [_shifted(seed, (0.0, 0.0), bias_mm=0.03) for seed in range(8)]
+    assert not any(shift.is_paid_for for shift in found)
+    assert {(shift.dx_mm, shift.dy_mm) for shift in found} == {(0.0, 0.0)}
+    assert found[0].sentence.startswith("no shift of the whole survey is shown")
+
+
+def test_where_ridges_are_straight_the_other_axis_stays_open() -> None:
+    lite = hand.symmetric_lite()
+    people = hand.People(shift_mm=(7.0, 7.0))
+    taken = hand.take_spots([lite], people, np.random.default_rng(4), spots=40)
+    paired = taken.paired()
+    shift = fit_shift(paired.singles, paired.twins, placement_sd_mm=5.0)
+    assert shift.is_paid_for
+    assert shift.dx_mm == pytest.approx(7.0, abs=3 * shift.u_dx_mm)
+    # 15 / sqrt 3 = 8.66 where nothing is known; the noise of the scan alone tells a little
+    assert 4.0 < shift.u_dy_mm < 9.0
+    assert shift.u_dy_mm > 5 * shift.u_dx_mm
+
+
+def test_more_than_the_largest_shift_is_no_shift() -> None:
+    found = _shifted(3, (24.0, 0.0))
+    assert (found.is_paid_for, found.is_at_bound) == (False, True)
+    assert (found.dx_mm, found.dy_mm) == (0.0, 0.0)
+    assert found.sentence == (
+        "the readings would fit better shifted by 15 mm or more, which is no slip of a hand: check "
+        "the datum edge and the places"
+    )
+
+
+def test_too_few_places_allow_no_shift() -> None:
+    taken = hand.take_spots(_lites(1), hand.People(), np.random.default_rng(1), spots=5)
+    paired = taken.paired()
+    shift = fit_shift(paired.singles, paired.twins, placement_sd_mm=5.0)
+    assert not shift.is_paid_for
+    assert np.isnan(shift.u_dx_mm)
+    assert "5 places that allow for one, and it takes 6" in shift.sentence
+
+
+def test_a_pair_moved_elsewhere_reads_what_stands_there() -> None:
+    taken = hand.take_spots(_lites(2), hand.People(), np.random.default_rng(1), spots=6)
+    paired = taken.paired()
+    pairs = paired.singles
+    moved = placed_twin(pairs, paired.twins, pairs["x_mm"] + 3.0, pairs["y_mm"], 5.0)
+    for k, pair in pairs.iterrows():
+        field = paired.twins[pair["lite_id"]]
+        assert moved.twin_mm[k] == pytest.approx(float(field.at(pair["x_mm"] + 3, pair["y_mm"])))
+    stay = placed_twin(pairs, paired.twins, pairs["x_mm"], pairs["y_mm"], 5.0)
+    stated = np.sqrt((pairs[["u_gauge_mm", "u_scan_mm", "u_place_mm"]] ** 2).sum(axis=1))
+    np.testing.assert_allclose(stay.u_mm, stated)
+
+
+def test_repeats_of_one_person_at_one_place_count_once() -> None:
+    people = hand.People(operators={"A": 0.0, "B": 0.0}, repeats=3)
+    taken = hand.take_spots(_lites(1), people, np.random.default_rng(1), spots=4)
+    singles = taken.paired().singles
+    once = without_repeats(singles)
+    assert len(once) == 8
+    first = singles[(singles["operator"] == "A") & (singles["x_mm"] == once["x_mm"][0])]
+    assert once["gauge_mm"][0] == pytest.approx(first["gauge_mm"].median())
+
+
+# ---- datum
+
+
+def _suspicion(seed: int, way: str = "", *, lines: bool = False, spots: int = 12):
+    lite = hand.known_lite(seed % 3)
+    people = hand.People(bias_mm=0.005, scale=1.03, blunder_share=0.05)
+    rng = np.random.default_rng(1000 + seed)
+    taken = (
+        hand.take_lines([lite], people, rng)
+        if lines
+        else hand.take_spots([lite], people, rng, spots=spots)
+    )
+    if way:
+        taken = hand.taken_wrongly(taken, way, lite)
+    paired = taken.paired()
+    return suspect_datum(paired.singles, paired.twins, placement_sd_mm=5.0)
+
+
+def _found(way: str, runs: int, **kind: bool) -> tuple[int, int]:
+    """Of the runs in which the map itself can tell, how many there were and how many were found."""
+    separable = found = 0
+    for seed in range(runs):
+        suspicion = _suspicion(seed, way, **kind)
+        own = [one for one in suspicion.ways if one.name == way]
+        if not own or own[0].chance_of_finding < SEPARABLE:
+            continue
+        separable += 1
+        # what it cannot be told from is named beside it
+        named = {suspicion.way, *suspicion.not_told}
+        found += suspicion.status == "likely wrong" and way in named
+    return separable, found
+
+
+@pytest.mark.parametrize("way", ["trailing", "turned", "other face"])
+def test_a_wrong_datum_is_found_from_twelve_readings(way: str) -> None:
+    separable, found = _found(way, 12)
+    assert separable >= 8
+    assert found >= 0.95 * separable
+
+
+def test_reversed_marks_are_found_where_the_wave_tells_them() -> None:
+    suspicions = [_suspicion(seed, "reversed marks", lines=True) for seed in range(12)]
+    for suspicion in suspicions:
+        own = next(one for one in suspicion.ways if one.name == "reversed marks")
+        named = {suspicion.way, *suspicion.not_told}
+        if own.chance_of_finding >= SEPARABLE:
+            assert suspicion.status == "likely wrong"
+            assert "reversed marks" in named
+        elif suspicion.status != "likely wrong":
+            # peaks and valleys change places with peaks and valleys: little is left to tell
+            assert own.chance_of_finding < SEPARABLE
+
+
+def test_the_right_datum_is_not_called_wrong() -> None:
+    statuses = [_suspicion(seed).status for seed in range(30)]
+    assert "likely wrong" not in statuses
+    assert statuses.count("right") >= 27
+
+
+def test_a_symmetric_wave_along_the_centre_line_cannot_be_told() -> None:
+    taken = hand.take_lines([hand.symmetric_lite()], hand.People(), np.random.default_rng(1))
+    paired = taken.paired()
+    suspicion = suspect_datum(paired.singles, paired.twins, placement_sd_mm=5.0)
+    assert (suspicion.status, suspicion.way) == ("cannot be told", None)
+    assert "trailing" in suspicion.not_told
+    own = next(way for way in suspicion.ways if way.name == "trailing")
+    # predicted from the map alone
+    assert own.chance_of_finding < 0.05
+    # on the centre line left and right are the same place: no question at all
+    assert "right" not in {way.name for way in suspicion.ways}
+    # but the sign is another matter
+    face = next(way for way in suspicion.ways if way.name == "other face")
+    assert face.is_excluded
+    assert face.chance_of_finding > 0.99
+    assert suspicion.sentence.startswith("whether the datum was taken as stated cannot be told")
+
+
+def test_the_gain_that_the_map_predicts_is_what_is_found() -> None:
+    gains, expected = [], []
+    for seed in range(15):
+        suspicion = _suspicion(seed, "trailing", spots=24)
+        own = next(way for way in suspicion.ways if way.name == "trailing")
+        gains.append(own.log_likelihood_gain)
+        expected.append(own.expected_gain)
+    assert np.mean(gains) == pytest.approx(np.mean(expected), rel=0.25)
+
+
+def test_a_wrong_datum_says_what_and_how_surely() -> None:
+    suspicion = _suspicion(0, "trailing", spots=30)
+    assert suspicion.way == "trailing"
+    assert suspicion.probability > 0.99
+    assert "x was counted from the trailing edge" in suspicion.sentence
+    assert suspicion.sentence.endswith("nothing was changed")
+    assert sum(way.probability for way in suspicion.ways) == pytest.approx(
+        suspicion.probability
+    )
+    assert from_datum is suspect_datum
+
+
+def test_readings_of_one_sign_have_no_other_face() -> None:
+    taken = hand.take_spots(_lites(1), hand.People(), np.random.default_rng(2), spots=12)
+    paired = taken.paired()
+    twins = {
+        name: dataclasses.replace(twin, reading_mm=-np.abs(twin.reading_mm))
+        for name, twin in paired.twins.items()
+    }
+    suspicion = suspect_datum(paired.singles, twins, placement_sd_mm=5.0)
+    assert {way.name for way in suspicion.ways} == {"trailing", "right", "turned"}
+
+
+def test_too_few_places_tell_nothing() -> None:
+    taken = hand.take_spots(_lites(1), hand.People(), np.random.default_rng(2), spots=5)
+    paired = taken.paired()
+    suspicion = suspect_datum(paired.singles, paired.twins, placement_sd_mm=5.0)
+    assert suspicion.status == "cannot be told"
+    assert suspicion.sentence == (
+        "whether the datum was taken rightly cannot be told from 5 places: it takes 6"
+    )
+
+
+def test_no_pair_at_all_tells_nothing() -> None:
+    nothing = pd.DataFrame(columns=["lite_id", "operator", "x_mm", "y_mm", "gauge_mm"])
+    assert suspect_datum(nothing, {}, placement_sd_mm=5.0).status == "cannot be told"
+    assert not fit_shift(nothing, {}, placement_sd_mm=5.0).is_paid_for
+
+
+# ---- the 300-run versions
+
+
+@pytest.mark.long
+def test_the_right_datum_is_called_wrong_in_at_most_one_run_in_a_hundred() -> None:
+    statuses = [_suspicion(seed).status for seed in range(400)]
+    assert statuses.count("likely wrong") <= 4
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("way", WAYS)
+def test_a_wrong_datum_is_found_in_nineteen_runs_of_twenty(way: str) -> None:
+    separable, found = _found(way, 300)
+    assert separable >= 10
+    assert found >= 0.95 * separable
+
+
+@pytest.mark.long
+def test_a_wrong_datum_of_a_line_is_found_in_nineteen_runs_of_twenty() -> None:
+    for way in ("trailing", "other face", "reversed marks"):
+        separable, found = _found(way, 300, lines=True)
+        assert found >= 0.95 * separable
+
+
+@pytest.mark.long
+def test_uncertainties_of_shifts_cover() -> None:
+    found = [_shifted(seed, (6.0, 0.0)) for seed in range(300)]
+    covers = [abs(shift.dx_mm - 6.0) <= 1.96 * shift.u_dx_mm for shift in found]
+    assert 0.91 <= np.mean(covers) <= 0.99
