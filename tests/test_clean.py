@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from midchord.clean import fill_gaps, find_spikes, scan_noise_mm
+from midchord.clean import fill_gaps, find_spikes
 from midchord.region import DROPOUT, FILLED, MEASURED, NO_GLASS, SPIKE, Grid
+from midchord.scan_noise import scan_noise_mm
 from turned import steep, turned
 
 GRIDS = [(1.0, 1.0), (1.0, 6.0), (0.5, 25.0), (5.0, 5.0)]
@@ -18,23 +19,6 @@ def _grid(height, pitch=(1.0, 1.0)):
 
 def _state(height):
     return np.where(np.isfinite(height), MEASURED, DROPOUT).astype(np.uint8)
-
-
-@pytest.mark.parametrize("correlated", [False, True])
-def test_noise_is_that_put_in(correlated):
-    rng = np.random.default_rng(1)
-    noise = rng.standard_normal((1501, 90))
-    if correlated:  # a sensor that averages two neighbours
-        noise = (noise[1:] + noise[:-1]) / np.sqrt(2.0)
-    x = np.arange(noise.shape[0])[:, None]
-    height = (0.05 * np.cos(2 * np.pi * x / 200.0) + 0.004 * noise).astype(np.float32)
-    assert scan_noise_mm(height, pitch_x_mm=1.0) == pytest.approx(0.004, rel=0.03)
-
-
-def test_noise_of_quantised_heights_is_at_least_half_a_step():
-    x = np.arange(900)[:, None] + np.zeros((1, 40))
-    height = (np.round(0.05 * np.cos(2 * np.pi * x / 400.0) / 0.01) * 0.01).astype(np.float32)
-    assert scan_noise_mm(height, pitch_x_mm=1.0) == pytest.approx(0.005, rel=1e-4)
 
 
 @pytest.mark.parametrize("noise_mm", [0.0, 0.003])

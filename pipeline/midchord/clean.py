@@ -13,9 +13,6 @@ is taken from its own residuals: where a model does not follow the surface (edge
 coarse pitch) its residuals say so, and a real steep place is no spike. Up to four bad points in a
 row are outvoted by the others of the twelve.
 
-The noise is the scan's own: median absolute deviation of third differences along x (blind to
-anything quadratic), never below half a quantisation step.
-
 A *dropout* up to ``fill_mm`` long is filled along x from measured points on both sides, or along
 y where only that way is short. The fit is a cubic by least squares on a fine pitch and a quintic
 on a coarse one; it follows a wave of 120 mm to 0.2 % of its amplitude at pitches up to 10 mm. It
@@ -30,15 +27,11 @@ import numpy.typing as npt
 
 from midchord.region import DROPOUT, FILLED, MEASURED, SPIKE, Grid
 
-__all__ = ["fill_gaps", "find_spikes", "scan_noise_mm", "undithered_step_mm"]
+__all__ = ["fill_gaps", "find_spikes"]
 
 Heights = npt.NDArray[np.float32]
 States = npt.NDArray[np.uint8]
 
-LEAST_NOISE_MM = 5e-4
-"""A spike of six times this is of no account; keeps noise-free data from being picked apart."""
-LEAST_STEP_MM = 1e-3
-"""Finer rounding is of no account, and is not told from heights that are not rounded at all."""
 FULL_GAIN = 1.3
 """Predictions with more noise of their own than this (at rims) get a wider threshold."""
 OUTSIDE_MISFIT = 6.0
@@ -55,71 +48,6 @@ REACH = 18
 """How far they are looked for, in points."""
 COARSE_MM = 2.0
 """Above this pitch a gap is closed by a quintic through three points on each side."""
-
-
-def scan_noise_mm(height: Heights, *, pitch_x_mm: float) -> float:
-    """Standard deviation of the noise of single points; mm.
-
-    height  (x, y), mm, NaN where not glass
-
-    The larger of two estimates, at the closest lag and at about 6 mm (four points at most): noise
-    that is correlated along x shows in full only at the wider lag.
-    """
-    some = _some_lines(height)
-    seen = _seen_noise_mm(some, pitch_x_mm)
-    return max(seen, 0.5 * _quantisation_mm(some), LEAST_NOISE_MM)
-
-
-def undithered_step_mm(height: Heights, *, pitch_x_mm: float) -> float:
-    """Step that heights are rounded to, where the noise is too small to blur it; otherwise 0; mm.
-
-    height  (x, y), mm, NaN where not glass
-
-    Noise of half a step or more turns rounding into a little more noise (dither). Below that the
-    rounding follows the surface, and no averaging takes it out.
-    """
-    some = _some_lines(height)
-    step_mm = _quantisation_mm(some)
-    is_seen = step_mm > LEAST_STEP_MM and _seen_noise_mm(some, pitch_x_mm) < 0.5 * step_mm
-    return step_mm if is_seen else 0.0
-
-
-def _some_lines(height: Heights) -> npt.NDArray[np.float64]:
-    step = max(1, int(np.ceil(height.size / 1_000_000)))
-    return height[:, ::step].astype(np.float64)
-
-
-def _seen_noise_mm(some: npt.NDArray[np.float64], pitch_x_mm: float) -> float:
-    estimates = [_third_difference_noise(some, 1)]
-    wide = min(4, int(6.0 / pitch_x_mm))
-    if wide > 1:
-        estimates.append(_third_difference_noise(some, wide))
-    return max(estimates)
-
-
-def _third_difference_noise(height: npt.NDArray[np.float64], lag: int) -> float:
-    if height.shape[0] <= 3 * lag:
-        return 0.0
-    third = (
-        height[3 * lag :]
-        - 3.0 * height[2 * lag : -lag]
-        + 3.0 * height[lag : -2 * lag]
-        - height[: -3 * lag]
-    )
-    third = third[np.isfinite(third)]
-    if third.size == 0:
-        return 0.0
-    return float(1.4826 * np.median(np.abs(third)) / np.sqrt(20.0))
-
-
-def _quantisation_mm(height: npt.NDArray[np.float64]) -> float:
-    """Smallest step between heights that occur; a rounding error of float32 where there is none."""
-    finite = height[np.isfinite(height)]
-    finite = finite[:: max(1, finite.size // 50_000)]
-    steps = np.diff(np.unique(finite))
-    rounding = 4.0 * float(np.spacing(np.float32(np.abs(finite).max()))) if finite.size else 0.0
-    steps = steps[steps > rounding]
-    return float(steps.min()) if steps.size else 0.0
 
 
 def find_spikes(height: Heights, *, noise_mm: float, spike_sigma: float) -> npt.NDArray[np.bool_]:

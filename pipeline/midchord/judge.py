@@ -193,7 +193,9 @@ def _decide_maximum(
             cause = "bias"
         lower, upper = value - bias - k * u, value + k * u
         place = points.place(index)
-        found.append(Decision(verdict, value, u, lower, upper, place, why, cause, bias))
+        found.append(
+            Decision(verdict, value, u, lower, upper, place, why=why, cause=cause, bias=bias)
+        )
     worst = max(VERDICTS.index(decision.verdict) for decision in found)
     return next(decision for decision in found if VERDICTS.index(decision.verdict) == worst)
 

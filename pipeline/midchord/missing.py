@@ -99,11 +99,11 @@ def mark_openings(state: States, grid: Grid) -> Openings:
         if runs_across[k] and _is_solid(patch, pitches, SOLID_MM):
             continue
         state[part][patch] = NO_GLASS
-        cells += np.count_nonzero(patch)
+        cells += int(np.count_nonzero(patch))
         holes += not is_open[k]
         # a sliver along a bowed edge is no glass, but no notch either
         notches += bool(is_open[k]) and _is_solid(patch, pitches, SOLID_MM)
-    return Openings(int(holes), int(notches), cells / max(np.count_nonzero(inside), 1))
+    return Openings(int(holes), int(notches), cells / max(int(np.count_nonzero(inside)), 1))
 
 
 def _is_solid(patch: npt.NDArray[np.bool_], pitches: Floats, side_mm: float) -> bool:

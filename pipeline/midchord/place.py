@@ -30,7 +30,7 @@ import numba
 import numpy as np
 import xarray as xr
 
-from midchord.clean import fill_gaps, find_spikes, scan_noise_mm, undithered_step_mm
+from midchord.clean import fill_gaps, find_spikes
 from midchord.missing import Openings, mark_openings, mark_outside
 from midchord.outline import CORNERS, Outline, find_outline, grid_outline
 from midchord.region import (
@@ -46,6 +46,7 @@ from midchord.region import (
     States,
     find_glass,
 )
+from midchord.scan_noise import scan_noise_mm, undithered_step_mm
 from midchord_io.errors import LiteTooSmall, ScanError
 from midchord_io.scan import even_pitch_mm
 

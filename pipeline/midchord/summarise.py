@@ -209,7 +209,7 @@ def _across_lines(field: npt.NDArray[np.floating[Any]], width: int) -> npt.NDArr
         np.where(known, field, 0.0).astype(np.float64), width, axis=1, mode="nearest"
     )
     share = ndimage.uniform_filter1d(known.astype(np.float64), width, axis=1, mode="nearest")
-    return np.divide(total, share, out=np.full(field.shape, np.nan), where=known)
+    return np.asarray(np.divide(total, share, out=np.full(field.shape, np.nan), where=known))
 
 
 def _centre_line(waves: Measured, maps: xr.Dataset) -> dict[str, Any]:

@@ -61,9 +61,8 @@ PAGE_MAPS = (
     "reading",
     "residual",
     "height",
-    "quality",
 )
-"""Maps on the page, in order, after the headline map."""
+"""Maps on the page, in order, after the headline map; zones and quality stand with their tables."""
 
 CAUTIONS = (
     "Heat-treated glass can break into many pieces without warning, and large lites are heavy: "
@@ -130,6 +129,7 @@ def lite_page(maps: xr.Dataset) -> str:
         half_waves=tables.half_wave_rows(summary),
         histogram=_histogram(maps, summary, headline.style),
         zones=tables.zone_rows(summary),
+        quality_map=_map_picture(maps, summary, FIGURES["quality"], "small"),
         zone_map=_map_picture(maps, summary, FIGURES["zone"], "small"),
         bow=tables.bow_rows(summary),
         edge_lift=tables.edge_lift_rows(summary),
