@@ -373,10 +373,13 @@ def _summary(
         "bow_mm_per_m": {edge: 1.23 + 0.04 * k for k, edge in enumerate(_CHORDS)},
         "edge_lift_mm": {"leading": 0.212, "trailing": 0.11, "left": 0.03, "right": None},
         "edge_lift_detail": {
-            "leading": {"mean": 0.151, "max": 0.212, "at_mm": 400.0},
-            "trailing": {"mean": 0.083, "max": 0.11, "at_mm": 90.0},
-            "left": {"mean": 0.012, "max": 0.03, "at_mm": 1210.0},
-            "right": None,
+            edge: {"mean": mean, "max": top, "at_mm": at, "inset_mm": 10.0, "mean_at_inset": mean}
+            for edge, mean, top, at in (
+                ("leading", 0.151, 0.212, 400.0),
+                ("trailing", 0.083, 0.11, 90.0),
+                ("left", 0.012, 0.03, 1210.0),
+                ("right", None, None, None),
+            )
         },
         "coverage": 0.982,
         "noise_mm": 0.0031,

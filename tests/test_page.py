@@ -313,7 +313,12 @@ def test_zones_half_waves_bow_and_edge_lift_are_told(maps, page):
     assert f"{wave['depth_mm']:.4f} ± 0.0011" in page.words
     assert f"{wave['x_from_mm']:.0f} to {wave['x_to_mm']:.0f}" in page.words
     assert page.text.count("as supported") >= 3
-    for needed in ("diagonal from the leading right to the trailing left corner", "400 mm from the left-hand edge", "2.94", "0.21"):
+    for needed in (
+        "diagonal from the leading right to the trailing left corner",
+        "400 mm from the left-hand edge",
+        "2.94",
+        "0.21",
+    ):
         assert needed in page.text
 
 

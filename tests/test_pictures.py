@@ -335,7 +335,7 @@ def test_saved_whole_by_its_ending_and_never_over_another(maps, tmp_path):
     with Image.open(path) as image:
         assert image.format == "PNG"
         assert image.width > image.height
-    with pytest.raises(OutputError, match="the file exists; a name that is free; .* say --overwrite"):
+    with pytest.raises(OutputError, match=r"the file exists; .* or say --overwrite"):
         save_picture(maps, "depth", path)
     old = path.read_bytes()
     save_picture(maps, "reading", path, overwrite=True)

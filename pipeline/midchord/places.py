@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from midchord.pairing import place_uncertainty
-from midchord.twin_field import TwinField
+from midchord.twin_field import POOL_MM, SMOOTHING_MM, TwinField
 
 __all__ = ["PlacedTwin", "placed_twin", "without_repeats"]
 
@@ -53,9 +53,26 @@ def placed_twin(
 
 
 def without_repeats(singles: pd.DataFrame) -> pd.DataFrame:
-    """Pairs with the repeats of one operator at one place replaced by their median."""
+    """Pairs with the repeats of one operator at one place replaced by their median.
+
+    r readings beside each other, by several operators, share what the twin is off there, v, the
+    rest of their variance w being their own. The variance of their mean is w / r + v, that of r
+    independent ones of w + r v each: so u_scan_mm is stated sqrt(r) times as large.
+    """
     key = ["lite_id", "operator", "x_mm", "y_mm"]
     rows = singles.drop_duplicates(key).copy()
     medians = singles.groupby(key, sort=False)["gauge_mm"].median()
     rows["gauge_mm"] = medians.loc[list(rows[key].itertuples(index=False, name=None))].to_numpy()
-    return rows.reset_index(drop=True)
+    rows = rows.reset_index(drop=True)
+    return rows.assign(u_scan_mm=rows["u_scan_mm"] * np.sqrt(_beside(rows)))
+
+
+def _beside(rows: pd.DataFrame) -> Floats:
+    """How many readings share the heights of the twin, each itself among them."""
+    count = np.ones(len(rows))
+    for _, own in rows.groupby("lite_id", sort=False):
+        x, y = (own[name].to_numpy(float) for name in ("x_mm", "y_mm"))
+        near = np.abs(x[:, None] - x) < SMOOTHING_MM / 2
+        near &= np.abs(y[:, None] - y) < POOL_MM
+        count[own.index.to_numpy()] = near.sum(axis=1)
+    return count

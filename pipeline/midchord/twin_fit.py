@@ -87,14 +87,16 @@ def fit_twins(
     groups: Floats | None = None,
     *,
     scale_sd: float = SCALE_SD,
+    u_is_least: bool = False,
 ) -> TwinFit:
     """Fit every hypothesis.
 
-    gauge_mm  (n,) readings
-    twin_mm   (m, n) what the twin reads under each hypothesis, finite
-    u_mm      (m, n) or (n,) standard uncertainties
-    groups    (n, p) as of ``grouped``; a common offset if not given
-    scale_sd  standard deviation of the scale's prior about 1
+    gauge_mm    (n,) readings
+    twin_mm     (m, n) what the twin reads under each hypothesis, finite
+    u_mm        (m, n) or (n,) standard uncertainties
+    groups      (n, p) as of ``grouped``; a common offset if not given
+    scale_sd    standard deviation of the scale's prior about 1
+    u_is_least  readings are never taken to scatter by less than stated: k = 1
     """
     twin = np.atleast_2d(twin_mm)
     m, n = twin.shape
@@ -123,7 +125,7 @@ def fit_twins(
         before = likelihood
         scale, offsets = _lines(gauge_mm, twin, good / variance, design, held, scale_sd)
         residual = gauge_mm - offsets @ design.T - scale[:, None] * twin
-        extra, k2 = _scatter(residual, good, u2, extra, k2)
+        extra, k2 = _scatter(residual, good, u2, extra, 1.0 if u_is_least else SMALLEST_K2)
     variance = k2[:, None] * u2 + extra[:, None]
     total, good = _likelihood(residual, variance, log_blunder)
     likelihood = total.sum(axis=1) - 0.5 * ((scale - 1) / scale_sd) ** 2
@@ -163,7 +165,7 @@ def _lines(
 
 
 def _scatter(
-    residual: Floats, good: Floats, u2: Floats, extra: Floats, k2: Floats
+    residual: Floats, good: Floats, u2: Floats, extra: Floats, smallest_k2: float
 ) -> tuple[Floats, Floats]:
     """s^2 by a scoring step from k = 1; where it comes to nothing, k^2."""
     variance = u2 + extra[:, None]
@@ -171,5 +173,5 @@ def _scatter(
     step = step / np.maximum((good / variance**2).sum(axis=1), 1e-300)
     extra = np.maximum(extra + step, 0.0)
     small = (good * residual**2 / u2).sum(axis=1) / np.maximum(good.sum(axis=1), 1e-9)
-    k2 = np.where(extra > 0, 1.0, np.clip(small, SMALLEST_K2, 1.0))
+    k2 = np.where(extra > 0, 1.0, np.clip(small, smallest_k2, 1.0))
     return extra, k2

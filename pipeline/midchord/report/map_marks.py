@@ -175,9 +175,10 @@ def add_limit(
                 )
             )  # fmt: skip
         if number == 0 and not limit.ends_mm:
+            name = f"{house.printable(limit.zone)}: limit {limit.value:g} {style.unit}"
             ax.annotate(
-                f"{limit.zone}: limit {limit.value:g} {style.unit}", (x0, y1), xytext=(4, -4),
-                textcoords="offset points", ha="left", va="top", fontsize=7.5, zorder=5,
+                name, (x0, y1), xytext=(4, -4), textcoords="offset points", ha="left", va="top",
+                fontsize=7.5, zorder=5, parse_math=False,
                 bbox={"facecolor": house.PAPER, "edgecolor": "none", "alpha": 0.85, "pad": 1.2},
             )  # fmt: skip
     steps = [(extent[2 * k + 1] - extent[2 * k]) / values.shape[k] for k in (0, 1)]
@@ -188,11 +189,12 @@ def add_limit(
         for x0, y0, x1, y1 in boxes:
             inside |= ((x >= x0) & (x <= x1))[:, np.newaxis] & ((y >= y0) & (y <= y1))
         sizes = np.where(inside, sizes, np.nan)
-    elif limit.zone != "all":
+    meanings = str(maps["zone"].attrs["flag_meanings"]).split()
+    if not boxes and limit.zone in meanings:
         flags = maps["zone"].sel(
             x=xr.DataArray(x, dims="i"), y=xr.DataArray(y, dims="j"), method="nearest"
         )
-        wanted = str(maps["zone"].attrs["flag_meanings"]).split().index(limit.zone)
+        wanted = np.ravel(maps["zone"].attrs["flag_values"])[meanings.index(limit.zone)]
         sizes = np.where(flags.transpose("i", "j").values == wanted, sizes, np.nan)
     over = np.isfinite(sizes) & (sizes > limit.value)
     if not over.any() or min(values.shape) < 2:

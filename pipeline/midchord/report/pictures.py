@@ -67,7 +67,7 @@ _STAMPS: dict[str, dict[str, Any]] = {
 }
 """What the file says of itself: no time, so that the same maps give the same bytes."""
 
-_BOX_IN = {"full": (6.4, 4.3), "small": (2.9, 2.5)}
+_BOX_IN = {"full": (6.4, 4.3), "small": (2.9, 2.1)}
 """Room for the lite, inches; small ones stand two abreast on a page."""
 _LEAST_ROOM_IN = {"full": 3.6, "small": 2.9}
 _LEGEND_COLUMNS = {"full": 4, "small": 3}
