@@ -138,6 +138,23 @@ def fake_maps(
             "flag_meanings": "measured filled spike dropout no_glass",
         },
     )
+    for name in ("gauge", "surface"):
+        variables[f"{name}_seen"] = (
+            ("x", "y"),
+            (~hole & ~lost).astype(np.uint8),
+            {
+                "units": "1",
+                "long_name": "whether a wave would have been seen",
+                "flag_values": np.array([0, 1], np.uint8),
+                "flag_meanings": "not_seen seen",
+            },
+        )
+    for name in ("depth", "surface_depth", "gauge_distortion", "surface_distortion"):
+        variables[f"loose_{name}"] = (
+            ("x", "y"),
+            np.full(xx.shape, np.nan, np.float32),
+            {"units": "mm" if "depth" in name else "mdpt", "long_name": "swing without a figure"},
+        )
     half_waves = [] if no_wave else _half_waves(length_mm, edge_x_mm)
     middle = width_mm / 2
     centre_x = np.arange(0.5, length_mm, 1.0)

@@ -54,11 +54,13 @@ def lite(depth: Any = 0.05, u: float = 0.002) -> tuple[dict[str, Any], xr.Datase
     fields = {
         "surface_depth": surface,
         "depth": 2 * surface,
-        "residual": np.zeros(shape),
-        "reading": np.zeros(shape),
         "u_surface_depth": np.full(shape, u),
         "u_depth": np.full(shape, 2 * u),
         "power_x": -500 * surface,
+        "surface_seen": np.ones(shape),
+        "gauge_seen": np.ones(shape),
+        **{f"loose_{name}": np.full(shape, np.nan) for name in (
+            "depth", "surface_depth", "gauge_distortion", "surface_distortion")},
     }
     maps = xr.Dataset(
         {name: (("x", "y"), np.array(values)) for name, values in fields.items()},
@@ -217,8 +219,8 @@ def test_each_cause_of_undecided_is_named() -> None:
     assert only(*lite(0.2), depth_limit())["cause"] is None
     summary, maps = lite()
     gap = (X >= 500)[:, np.newaxis] & np.ones(Y.size, bool)
-    for name in ("surface_depth", "residual"):
-        maps[name] = maps[name].where(~gap)
+    maps["surface_depth"] = maps["surface_depth"].where(~gap)
+    maps["surface_seen"] = maps["surface_seen"].where(~gap, 0)
     reason = only(summary, maps, depth_limit())
     assert (reason["cause"], reason["coverage"]) == ("coverage", 0.5)
     summary, maps = lite()
@@ -309,11 +311,21 @@ def test_points_without_a_wave_count_as_under_the_threshold() -> None:
     assert only(summary, maps, entry)["verdict"] == "undecided"
 
 
+def test_a_swing_without_a_figure_forbids_within_but_never_says_outside() -> None:
+    """A lone trough or a wave outside the band: its size is known, a roll wave it is not."""
+    summary, maps = lite(0.02)
+    there = ((X >= 400) & (X < 600))[:, np.newaxis] & np.ones(Y.size, bool)
+    for size, verdict in ((0.3, "undecided"), (0.06, "undecided"), (0.03, "within")):
+        maps["surface_depth"] = maps["surface_depth"].where(~there)
+        maps["loose_surface_depth"] = (("x", "y"), np.where(there, size, np.nan))
+        assert only(summary, maps, depth_limit())["verdict"] == verdict
+
+
 def test_a_zone_measured_too_thinly_is_never_within() -> None:
     summary, maps = lite()
     gap = (X >= 500)[:, np.newaxis] & np.ones(Y.size, bool)
-    for name in ("surface_depth", "residual"):
-        maps[name] = maps[name].where(~gap)
+    maps["surface_depth"] = maps["surface_depth"].where(~gap)
+    maps["surface_seen"] = maps["surface_seen"].where(~gap, 0)
     reason = only(summary, maps, depth_limit())
     assert reason["verdict"] == "undecided"
     assert "only 50 % of the zone was measured, 90 % is asked for" in reason["sentence"]
@@ -323,7 +335,7 @@ def test_a_zone_measured_too_thinly_is_never_within() -> None:
 
 def test_nothing_measured_and_no_uncertainty_are_undecided_with_the_reason() -> None:
     summary, maps = lite(np.nan)
-    maps["residual"] = maps["residual"] * np.nan
+    maps["surface_seen"] = maps["surface_seen"] * 0
     assert "nothing was measured" in only(summary, maps, depth_limit())["sentence"]
     summary, maps = lite()
     reason = only(summary, maps.drop_vars("u_surface_depth"), depth_limit())
@@ -374,8 +386,8 @@ def test_a_cell_that_does_not_exist_is_refused_before_and_while_judging() -> Non
 def test_points_where_no_gauge_can_stand_are_no_gap() -> None:
     summary, maps = lite(0.02)
     off = (X < 120) | (X > 880)
-    for name in ("depth", "reading"):
-        maps[name] = maps[name].where(~xr.DataArray(off, dims="x"))
+    maps["depth"] = maps["depth"].where(~xr.DataArray(off, dims="x"))
+    maps["gauge_seen"] = maps["gauge_seen"].where(~xr.DataArray(off, dims="x"), 0)
     entry = depth_limit(convention="gauge", zone="ends", ends_mm=150.0)
     assert only(summary, maps, entry)["verdict"] == "within"
 

@@ -246,7 +246,7 @@ def test_statistics_by_hand():
     u = np.array([[0.1, 0.2, 0.3], [0.4, 0.5, 0.6]], dtype=np.float32)
     mask = np.array([[True, True, True], [True, False, True]])
     x, y = np.array([10.0, 20.0]), np.array([1.0, 2.0, 3.0])
-    got = statistics(values, u, x, y, mask, independent=4.0)
+    got = statistics(values, u, x, y, mask, half_wave_cells=1.0)
     assert got["min"] == 1.0
     assert got["mean"] == 3.0
     assert got["max"] == 5.0
@@ -256,7 +256,7 @@ def test_statistics_by_hand():
     mean_square = (0.01 + 0.04 + 0.16 + 0.36) / 4
     assert got["u_mean"] == pytest.approx(math.sqrt(mean_square / 4), rel=1e-6)
     # fewer than one independent half wave is one
-    alone = statistics(values, u, x, y, mask, independent=0.1)
+    alone = statistics(values, u, x, y, mask, half_wave_cells=40.0)
     assert alone["u_mean"] == pytest.approx(math.sqrt(mean_square), rel=1e-6)
     assert statistics(values, None, x, y, mask)["u_max"] is None
 

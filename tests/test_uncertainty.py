@@ -24,7 +24,7 @@ LENGTH, AMPLITUDE = 240.0, 0.02
 def _density(lines, pitch, wavelength=LENGTH):
     half_width = round(HALF_WIDTH * wavelength / pitch)
     lines = lines.astype(np.float32)
-    return line_noise(lines, local_fit(lines, half_width), pitch, half_width)
+    return line_noise(lines, local_fit(lines, half_width), pitch, half_width, apart=1)
 
 
 @pytest.mark.parametrize(("pitch", "pooled"), [(1.0, 1), (1.0, 5), (2.0, 3), (5.0, 1)])

@@ -23,6 +23,7 @@ __all__ = [
     "UnevenGrid",
     "UnknownFormat",
     "UnsupportedScan",
+    "why",
 ]
 
 
@@ -47,6 +48,13 @@ def _rebuild(
     kind: type[MidchordError], where: str, found: str, needed: str, do: str
 ) -> MidchordError:
     return kind(where, found=found, needed=needed, do=do)
+
+
+def why(error: OSError) -> str:
+    """What the system says, in one line: libraries put a page of their own state after it."""
+    if error.errno is not None and error.errno > 0:
+        return os.strerror(error.errno)
+    return next(iter(str(error).splitlines()), type(error).__name__)
 
 
 class ScanError(MidchordError):

@@ -12,24 +12,37 @@ JSON is strict: a NaN is a fault of the program, never a token that other reader
 from __future__ import annotations
 
 import contextlib
+import io
 import json
 import math
 import os
+import re
+import shutil
+import time
 import uuid
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import h5netcdf
 import numpy as np
 import xarray as xr
 
-from midchord_io.errors import CorruptScan, OutputError, ScanError, UnknownFormat, UnsupportedScan
+from midchord_io.errors import (
+    CorruptScan,
+    OutputError,
+    ScanError,
+    UnknownFormat,
+    UnsupportedScan,
+    why,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
     "MAPS_SCHEMA",
+    "clear_stale",
     "read_maps",
     "restored",
     "write_atomic",
@@ -44,6 +57,9 @@ __all__ = [
 MAPS_SCHEMA = 1
 """``schema_version`` of the maps that this version writes and the newest that it reads."""
 
+STALE_S = 600.0
+"""Age at which a half-written file can only be that of a run that was killed."""
+
 AS_JSON = "json_attrs"
 """Attribute that lists the attributes stored as JSON text, because netCDF has no such type."""
 
@@ -56,7 +72,9 @@ def write_atomic(path: str | os.PathLike[str]) -> Iterator[Path]:
     Raises  OutputError where the disk or the folder does not allow it
     """
     path = Path(path)
-    part = path.with_name(f".{path.name[:100]}.{uuid.uuid4().hex}.part")
+    prefix = f".{path.name[:100]}."
+    part = path.with_name(f"{prefix}{uuid.uuid4().hex}.part")
+    clear_stale(path.parent, prefix)
     try:
         yield part
         with open(part, "r+b") as file:
@@ -65,7 +83,7 @@ def write_atomic(path: str | os.PathLike[str]) -> Iterator[Path]:
     except OSError as error:
         raise OutputError(
             path,
-            found=f"it cannot be written ({error.strerror or error})",
+            found=f"it cannot be written ({why(error)})",
             needed="a folder that exists, may be written to and has room",
             do="check the folder, and close the program that has the file open",
         ) from error
@@ -74,7 +92,31 @@ def write_atomic(path: str | os.PathLike[str]) -> Iterator[Path]:
             part.unlink(missing_ok=True)
 
 
-def write_bytes(data: bytes, path: str | os.PathLike[str]) -> None:
+def clear_stale(folder: str | os.PathLike[str], prefix: str) -> None:
+    """Removes what runs that were killed left in ``folder``: PREFIX, random letters, ``.part``.
+
+    What another process may still be writing is left alone: everything in it must be older than
+    STALE_S. A whole result is written within seconds.
+    """
+    pattern = re.compile(re.escape(prefix) + r"[a-z0-9_]+\.part")
+    with contextlib.suppress(OSError):
+        for left in Path(folder).iterdir():
+            if pattern.fullmatch(left.name) and _is_stale(left):
+                shutil.rmtree(left, ignore_errors=True)
+                with contextlib.suppress(OSError):
+                    left.unlink(missing_ok=True)
+
+
+def _is_stale(left: Path) -> bool:
+    try:
+        inside = list(left.iterdir()) if left.is_dir() else []
+        latest = max(path.stat().st_mtime for path in (left, *inside))
+    except OSError:  # it has just gone: somebody is at work there
+        return False
+    return time.time() - latest > STALE_S
+
+
+def write_bytes(data: bytes | memoryview, path: str | os.PathLike[str]) -> None:
     """``data`` as the file ``path``, atomically. Raises OutputError."""
     with write_atomic(path) as part:
         part.write_bytes(data)
@@ -137,8 +179,12 @@ def write_netcdf(data: xr.Dataset, path: str | os.PathLike[str]) -> None:
         if field.dtype.kind == "f":
             packed |= {"dtype": "float32", "_FillValue": np.float32(np.nan)}
         encoding[str(name)] = packed
-    with write_atomic(path) as part:
-        stored.to_netcdf(part, engine="h5netcdf", encoding=encoding)
+    # made in memory: HDF5 on a disk that fills up ends in a crash of the whole process
+    with io.BytesIO() as memory:
+        with h5netcdf.File(memory, "w") as file:
+            stored.dump_to_store(xr.backends.H5NetCDFStore(file), encoding=encoding)
+        with memory.getbuffer() as data:
+            write_bytes(data, path)
 
 
 def _storable(attrs: Mapping[Any, Any]) -> dict[str, Any]:
@@ -183,7 +229,7 @@ def read_maps(path: str | os.PathLike[str]) -> xr.Dataset:
     except OSError as error:
         raise ScanError(
             name,
-            found=f"it cannot be read ({error.strerror})",
+            found=f"it cannot be read ({why(error)})",
             needed="a file of maps",
             do="check the path",
         ) from error

@@ -27,7 +27,8 @@ scanned. The frame is right-handed.
 ============  ==========================================================================
 
 Added on reading: ``source_file``, ``source_sha256``, ``adapter``. Where known: ``thickness_mm``,
-``coated_face``, ``support``, ``temperature_c``.
+``coated_face``, ``support``, ``temperature_c``. Heights far from zero are counted from a datum near
+them, stated as ``height_datum_mm``: a float32 near 1000 mm resolves 0.06 um, near 10 m only 1 um.
 """
 
 from __future__ import annotations
@@ -47,7 +48,9 @@ __all__ = [
     "FACES",
     "FRAMES",
     "REQUIRED_ATTRS",
+    "check_largest",
     "check_scan",
+    "datum_of",
     "even_pitch_mm",
     "like",
     "make_scan",
@@ -58,6 +61,15 @@ FACES = ("upper", "lower")
 REQUIRED_ATTRS = ("lite_id", "instrument", "scanned_at", "frame")
 EVENNESS = 1e-3
 """Largest departure of a step from the mean step, as a share of it."""
+
+PITCH_MM = (1e-3, 1000.0)
+"""Finest and coarsest pitch: nothing scans a lite more finely than 1 um, and 1 m skips every wave."""
+
+LARGEST_HEIGHT_MM = 1e5
+"""100 m. No sensor stands further off; beyond it a number is a code for not measured."""
+
+DATUM_ABOVE_MM = 1000.0
+"""Heights with a median beyond this get a datum before they become float32."""
 
 LARGEST_SLOPE = 0.2
 """Spread of the slope along x (interquartile, over SLOPE_OVER_MM): 11 degrees. That of flat glass
@@ -85,7 +97,7 @@ def make_scan(
 ) -> xr.Dataset:
     """A scan by the contract, checked.
 
-    height_mm   (x, y), mm, NaN where not measured
+    height_mm   (x, y), mm, NaN where not measured; their datum is taken off if it is large
     x_mm, y_mm  (x,), (y,), mm, cell centres, ascending and even
     known       further attributes: thickness_mm, coated_face, support, temperature_c ...
     where       named in an error; the lite id by default
@@ -93,8 +105,11 @@ def make_scan(
     """
     if isinstance(scanned_at, dt.datetime):
         scanned_at = scanned_at.astimezone(dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    height = np.asarray(height_mm)
+    if height.dtype != np.float32:
+        height = height.astype(np.float64)
     scan = xr.Dataset(
-        {"height": (("x", "y"), np.asarray(height_mm, dtype=np.float32))},
+        {"height": (("x", "y"), height)},
         coords={"x": np.asarray(x_mm, dtype=np.float64), "y": np.asarray(y_mm, dtype=np.float64)},
         attrs={
             "Conventions": "CF-1.11",
@@ -116,7 +131,8 @@ def make_scan(
 
 
 def check_scan(scan: xr.Dataset, *, where: str | None = None) -> xr.Dataset:
-    """The scan itself if it keeps the contract.
+    """The scan itself if it keeps the contract; heights of another type or far from zero as float32
+    from a datum.
 
     where   named in the error; the source file or the lite id by default
     Raises  MissingMetadata, UnevenGrid, EmptyScan, ImplausibleScan
@@ -127,7 +143,7 @@ def check_scan(scan: xr.Dataset, *, where: str | None = None) -> xr.Dataset:
             name,
             found="no variable 'height' with dimensions x and y",
             needed="a scan has height (x, y)",
-            do="say in a source description where the heights are",
+            do="say in a source description (--source) where the heights are",
         )
     if scan["height"].dims != ("x", "y"):
         scan = scan.transpose("x", "y")
@@ -137,7 +153,7 @@ def check_scan(scan: xr.Dataset, *, where: str | None = None) -> xr.Dataset:
                 name,
                 found=f"no coordinate '{axis}'",
                 needed="x and y in mm at every line and column",
-                do="give pitch or positions in a source description",
+                do="give pitch or positions in a source description (--source)",
             )
         even_pitch_mm(scan[axis].values, axis=axis, where=name)
         units = scan[axis].attrs.get("units", "mm")
@@ -146,14 +162,14 @@ def check_scan(scan: xr.Dataset, *, where: str | None = None) -> xr.Dataset:
                 name,
                 found=f"coordinate '{axis}' in {units!r}",
                 needed="mm",
-                do="convert it, or name its units in a source description",
+                do="convert it, or name its units in a source description (--source)",
             )
     if str(scan["height"].attrs.get("units")) != "mm":
         raise MissingMetadata(
             name,
             found=f"height units {scan['height'].attrs.get('units')!r}",
             needed="heights in mm, said so in the attribute 'units'",
-            do="name the height units in a source description",
+            do="name the height units in a source description (--source)",
         )
     for attr in REQUIRED_ATTRS:
         value = scan.attrs.get(attr)
@@ -163,7 +179,7 @@ def check_scan(scan: xr.Dataset, *, where: str | None = None) -> xr.Dataset:
                 name,
                 found=f"no attribute '{attr}'" if is_missing else f"'{attr}' that is no text",
                 needed="lite_id, instrument, scanned_at and frame",
-                do="write it into the file or give it in a source description",
+                do="write it into the file or give it in a source description (--source)",
             )
     for attr, allowed in (("frame", FRAMES), ("face", FACES)):
         value = scan.attrs.setdefault("face", "upper") if attr == "face" else scan.attrs[attr]
@@ -174,6 +190,7 @@ def check_scan(scan: xr.Dataset, *, where: str | None = None) -> xr.Dataset:
                 needed=f"{attr} is one of {', '.join(allowed)}",
                 do=f"correct the attribute '{attr}'",
             )
+    scan = _near_zero(scan, name)
     height = scan["height"].values
     _check_heights(height, name)
     _check_slopes(height, scan["x"].values, name)
@@ -193,9 +210,10 @@ def even_pitch_mm(positions_mm: npt.NDArray[np.float64], *, axis: str, where: st
             needed="at least two lines and two columns",
             do="check that the scan is whole and that its axes are declared the right way",
         )
-    steps = np.diff(positions_mm)
+    with np.errstate(over="ignore", invalid="ignore"):
+        steps = np.diff(positions_mm)
     problem = ""
-    if not np.isfinite(positions_mm).all():
+    if not (np.isfinite(positions_mm).all() and np.isfinite(steps).all()):
         problem = "positions that are not numbers"
     elif (steps == 0).any():
         problem = f"the position {positions_mm[1:][steps == 0][0]:g} twice"
@@ -205,6 +223,7 @@ def even_pitch_mm(positions_mm: npt.NDArray[np.float64], *, axis: str, where: st
         pitch = float((positions_mm[-1] - positions_mm[0]) / (positions_mm.size - 1))
         worst = float(np.abs(steps - pitch).max())
         if worst <= EVENNESS * pitch:
+            _check_pitch(pitch, axis, where)
             return pitch
         problem = f"steps between {steps.min():g} and {steps.max():g} mm"
     raise UnevenGrid(
@@ -213,6 +232,61 @@ def even_pitch_mm(positions_mm: npt.NDArray[np.float64], *, axis: str, where: st
         needed="ascending positions in even steps (to 0.1 %)",
         do="declare the axis direction, or read the file as points and grid it",
     )
+
+
+def _check_pitch(pitch_mm: float, axis: str, where: str) -> None:
+    if not PITCH_MM[0] <= pitch_mm <= PITCH_MM[1]:
+        raise UnevenGrid(
+            where,
+            found=f"a pitch of {pitch_mm:g} mm along {axis}",
+            needed=f"between {PITCH_MM[0]:g} and {PITCH_MM[1]:g} mm",
+            do="check the pitch, and the units of the positions",
+        )
+
+
+def datum_of(measured_mm: npt.NDArray[Any]) -> float:
+    """What heights are counted from, whole mm; 0 where they are near zero as they are."""
+    some = measured_mm[:: max(1, measured_mm.size // 200_000)]
+    middle = float(np.median(some)) if some.size else 0.0
+    return float(round(middle)) if abs(middle) > DATUM_ABOVE_MM else 0.0
+
+
+def check_largest(measured_mm: npt.NDArray[Any], where: str) -> None:
+    """Raises ImplausibleScan where a height is further off than any sensor stands."""
+    if not measured_mm.size:
+        return
+    low, high = float(measured_mm.min()), float(measured_mm.max())
+    largest = high if high >= -low else low
+    if abs(largest) > LARGEST_HEIGHT_MM:
+        raise ImplausibleScan(
+            where,
+            found=f"a height of {largest:g} mm",
+            needed=f"heights of a lite, within {LARGEST_HEIGHT_MM:g} mm",
+            do="declare the code for not measured as invalid, or check the height units",
+        )
+
+
+def _near_zero(scan: xr.Dataset, where: str) -> xr.Dataset:
+    """The scan with float32 heights, from a datum where they are far from zero."""
+    height = scan["height"].values
+    if height.dtype.kind not in "iuf":
+        raise MissingMetadata(
+            where,
+            found=f"heights of type {height.dtype}",
+            needed="heights are real numbers, NaN where not measured",
+            do="check which variable holds the heights",
+        )
+    measured = height[np.isfinite(height)]
+    check_largest(measured, where)
+    datum_mm = datum_of(measured)
+    if height.dtype == np.float32 and not datum_mm:
+        return scan
+    attrs = dict(scan.attrs)
+    if datum_mm:
+        attrs["height_datum_mm"] = float(attrs.get("height_datum_mm", 0.0)) + datum_mm
+    values = (height - height.dtype.type(datum_mm)).astype(np.float32)
+    scan = scan.assign(height=(scan["height"].dims, values, scan["height"].attrs))
+    return scan.assign_attrs(attrs)
 
 
 def _check_heights(height: npt.NDArray[np.float32], where: str) -> None:

@@ -67,6 +67,8 @@ SPELLINGS = {
 Unit = Literal["m", "mm", "um", "nm", "inch"]
 Axis = Literal["x", "-x", "y", "-y"]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+Pitched = Annotated[float, Field(ge=1e-6, le=1e9, allow_inf_nan=False)]
+"""1 um in m to 1 m in nm; the scan itself is then held to what a scanner can do."""
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Text = Annotated[str, Field(min_length=1)]
 
@@ -94,8 +96,8 @@ def _says_where(prefixes: tuple[str, ...], plain: str) -> AfterValidator:
 class Pitch(Strict):
     """Distance between samples along each axis, in ``position_units``."""
 
-    x: Positive | None = None
-    y: Positive | None = None
+    x: Pitched | None = None
+    y: Pitched | None = None
 
 
 class Positions(Strict):
@@ -116,8 +118,8 @@ class Columns(Strict):
 class GridPitch(Strict):
     """Pitch of the grid that points are put on, in ``position_units``."""
 
-    x: Positive
-    y: Positive
+    x: Pitched
+    y: Pitched
 
 
 class Source(Strict):

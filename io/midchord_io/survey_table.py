@@ -68,7 +68,7 @@ def read_table(path: str | Path) -> Table:
     except OSError as error:
         raise SurveyError(
             path,
-            found=f"it cannot be read ({error.strerror})",
+            found=f"it cannot be read ({why(error)})",
             needed="a survey as CSV or XLSX",
             do="check the path",
         ) from error

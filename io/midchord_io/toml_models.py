@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from midchord_io.errors import SettingsError
+from midchord_io.errors import SettingsError, why
 
 __all__ = ["Strict", "load_toml", "validated"]
 
@@ -35,7 +35,7 @@ def load_toml(path: str | Path) -> dict[str, Any]:
     except OSError as error:
         raise SettingsError(
             path,
-            found=f"it cannot be read ({error.strerror})",
+            found=f"it cannot be read ({why(error)})",
             needed="a TOML file",
             do="check the path",
         ) from error

@@ -90,6 +90,7 @@ def make_maps(
             if "wavelength" not in name:
                 attrs["convention"] = convention
             fields[name] = (np.where(is_measured, field, np.float32(np.nan)), attrs)
+        fields |= _loose_fields(figures, convention, waves.x_mm, map_x, is_measured)
     span_there = np.broadcast_to(_rows(waves.span_mm, waves.x_mm, map_x), is_glass.shape)
     fields["gain"] = (
         gain(span_there, fields["wavelength"][0]).astype(np.float32),
@@ -140,6 +141,44 @@ def make_maps(
     columns = half_wave_table(waves, zone, map_x, map_y, lines)
     maps = maps.assign({f"hw_{name}": (("half_wave",), *c) for name, c in columns.items()})
     return maps.assign(_centre_line(lite, parts, waves))
+
+
+def _loose_fields(
+    figures: Figures,
+    convention: str,
+    x_mm: Floats,
+    map_x: Floats,
+    is_measured: npt.NDArray[np.bool_],
+) -> dict[str, tuple[npt.NDArray[Any], dict[str, Any]]]:
+    """What a verdict needs beside the figures: swings without one, and where a wave would have
+    been seen."""
+    prefix = "" if convention == "gauge" else "surface_"
+    loose = figures.loose
+    fields: dict[str, tuple[npt.NDArray[Any], dict[str, Any]]] = {}
+    for name, values, units in (
+        (f"loose_{prefix}depth", loose.swing_mm, "mm"),
+        (f"loose_{convention}_distortion", loose.distortion_mdpt, "mdpt"),
+    ):
+        field = half_wave_field(
+            loose.line, loose.x_from_mm, loose.x_to_mm, values, map_x, is_measured.shape[1]
+        )
+        fields[name] = (
+            np.where(is_measured, field, np.float32(np.nan)),
+            {
+                "units": units,
+                "long_name": "swing seen that is no half wave of a roll wave in the band",
+                "convention": convention,
+            },
+        )
+    pitch = (x_mm[-1] - x_mm[0]) / (x_mm.size - 1)
+    row = np.clip(np.rint((map_x - x_mm[0]) / pitch).astype(int), 0, x_mm.size - 1)
+    seen = (np.isfinite(figures.smooth[row]) & is_measured).astype(np.uint8)
+    flags = _flags((0, 1), "not_seen seen")
+    fields[f"{convention}_seen"] = (
+        seen,
+        flags | {"long_name": "whether a wave would have been seen", "convention": convention},
+    )
+    return fields
 
 
 def half_wave_figures(figures: Figures) -> HalfWaveTable:

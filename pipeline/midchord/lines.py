@@ -55,24 +55,26 @@ def pooled_lines(
 
     height      (x, y), mm, NaN where not measured
     slant       (line,): how far the ridges run along x per mm across; none: straight across
-    returns     NaN where fewer than half of the columns were measured
+    returns     NaN where fewer than half of the columns were measured, unless the nearest is one
     """
     low = np.searchsorted(y_mm, line_y_mm - pool_mm - 1e-6)
     high = np.searchsorted(y_mm, line_y_mm + pool_mm + 1e-6)
     nearest = np.abs(y_mm[:, np.newaxis] - line_y_mm).argmin(axis=0)
     low, high = np.minimum(low, nearest), np.maximum(high, nearest + 1)
     shift = np.zeros(line_y_mm.size) if slant is None else slant / x_pitch_mm
-    return np.asarray(_pool(height, y_mm, line_y_mm, low, high, shift))
+    return np.asarray(_pool(height, y_mm, line_y_mm, low, high, nearest, shift))
 
 
 @nb.njit(cache=True, parallel=True)
-def _pool(height: Any, y: Any, line_y: Any, low: Any, high: Any, shift: Any) -> Any:
+def _pool(
+    height: Any, y: Any, line_y: Any, low: Any, high: Any, nearest: Any, shift: Any
+) -> Any:
     n, m = height.shape[0], line_y.size
     out = np.empty((n, m), dtype=np.float32)
     for row in nb.prange(n):
         i = np.int64(row)
         for j in range(m):
-            total, count = 0.0, 0
+            total, count, has_nearest = 0.0, 0, False
             for c in range(low[j], high[j]):
                 place = i + shift[j] * (y[c] - line_y[j])
                 k = int(np.floor(place))
@@ -87,7 +89,9 @@ def _pool(height: Any, y: Any, line_y: Any, low: Any, high: Any, shift: Any) -> 
                 if np.isfinite(value):
                     total += value
                     count += 1
-            out[i, j] = total / count if 2 * count >= high[j] - low[j] and count else np.nan
+                    has_nearest = has_nearest or c == nearest[j]
+            enough = has_nearest or (count > 0 and 2 * count >= high[j] - low[j])
+            out[i, j] = total / count if enough else np.nan
     return out
 
 

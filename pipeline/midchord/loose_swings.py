@@ -81,6 +81,5 @@ def loose_swings(
 def _stretches(known: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
     """First and last index of every unbroken stretch."""
     edges = np.diff(np.concatenate([[0], known.astype(np.int8), [0]]))
-    return list(
-        zip(np.flatnonzero(edges == 1).tolist(), (np.flatnonzero(edges == -1) - 1).tolist(), strict=True)
-    )
+    first, last = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1
+    return list(zip(first.tolist(), last.tolist(), strict=True))

@@ -238,13 +238,13 @@ def statistics(
     y_mm: Floats,
     mask: npt.NDArray[np.bool_],
     *,
-    independent: float = 1.0,
+    half_wave_cells: float = 1.0,
 ) -> dict[str, Any]:
     """Smallest, mean, 95th percentile and largest of a field over a mask, with the place of the
     largest; None for all where there is no figure.
 
-    uncertainty  (x, y): standard uncertainty of each value, if known
-    independent  number of independent half waves under the mask, for that of the mean
+    uncertainty      (x, y): standard uncertainty of each value, if known
+    half_wave_cells  cells that one independent half wave covers, for that of the mean
     """
     known = mask & np.isfinite(values)
     if not known.any():
@@ -263,7 +263,8 @@ def statistics(
     }
     if uncertainty is not None:
         own = uncertainty[known].astype(np.float64)
-        result["u_mean"] = float(np.sqrt((own**2).mean() / max(independent, 1.0)))
+        independent = max(chosen.size / max(half_wave_cells, 1.0), 1.0)
+        result["u_mean"] = float(np.sqrt((own**2).mean() / independent))
         result["u_max"] = float(own[top])
     return result
 
@@ -301,7 +302,7 @@ def zone_table(
         area = float(mask.sum() * cell)
         figures = {
             figure: statistics(
-                values, u, x_mm, y_mm, mask, independent=area / half_wave_mm2
+                values, u, x_mm, y_mm, mask, half_wave_cells=half_wave_mm2 / cell
             )
             for figure, (values, u) in fields.items()
         }

@@ -8,6 +8,7 @@ peak-to-valley from those of the residual surface itself: two figures that are n
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,7 @@ import numpy.typing as npt
 from midchord.gauge import three_point
 from midchord.gaussian_regression import transmission
 from midchord.lines import HALF_WIDTH, local_fit, pooled_lines, ridge_slant, transfer
+from midchord.loose_swings import LooseSwings, loose_swings
 from midchord.rollwave import strongest_wavelength_mm
 from midchord.settings import Settings
 from midchord.uncertainty import (
@@ -39,8 +41,8 @@ SETTLED = 1e-3
 VERTEX_FIT = 0.03
 """Spacing of the three points of a turning point's parabola, in wavelengths."""
 COARSE_MM = 10.0
-LEAST_GAIN = 0.3
-"""Waves that the smoothing leaves less of are not measured but invented."""
+LEAST_KEPT = 0.7
+"""Of a wave, by the smoothing: below it a small error in its wavelength is a large one in depth."""
 LEAST_SAMPLES_PER_WAVE = 6.25
 """With fewer the fit has too few points to smooth, and the turning points fall between them."""
 SMALLEST_SWING_MM = 1e-5
@@ -65,6 +67,7 @@ class Figures:
     waves: HalfWaves
     budget: Budget
     detection_mm: float
+    loose: LooseSwings  # seen, but without a figure
 
 
 @dataclass(frozen=True)
@@ -143,7 +146,7 @@ def measure(
         raise _too_coarse(where, pitch, f"waves of {mean_mm:.0f} mm")
     half_width = sweep.half_width(smooth_mm)
     smooth = local_fit(lines, half_width)
-    noise = line_noise(lines, smooth, pitch, half_width)._replace(step_mm=step_mm)
+    noise = sweep.noise(smooth, half_width)
     readings = three_point(lines, span / pitch)
     doubts = three_point(doubt, span / pitch)
     surface = sweep.figures(lines, smooth, doubt, noise, half_width, None)
@@ -299,6 +302,15 @@ class _Sweep:
         across = min(across, self.line_y_mm.size)
         return across * self.x_mm.size * self.pitch_mm / (self.band[0] / 2)
 
+    def noise(self, smooth: Floats, half_width: int) -> LineNoise:
+        """Noise of the lines, given what they are when smoothed with this half-width."""
+        spacing = np.diff(self.line_y_mm)
+        apart = 1
+        if spacing.size:
+            apart = max(1, math.ceil(2 * self.settings.waves.pool_mm / float(spacing.min())))
+        noise = line_noise(self.lines, smooth, self.pitch_mm, half_width, apart=apart)
+        return noise._replace(step_mm=self.step_mm)
+
     def detection(self, noise: LineNoise, half_width: int, half_span_mm: float | None) -> float:
         swing = detection_swing_mm(
             noise,
@@ -313,7 +325,7 @@ class _Sweep:
     def points(self, span: Floats, wavelength_mm: float) -> TurningPoints:
         """Turning points of the readings with these feet."""
         half_width = self.half_width(wavelength_mm)
-        noise = line_noise(self.lines, local_fit(self.lines, half_width), self.pitch_mm, half_width)
+        noise = self.noise(local_fit(self.lines, half_width), half_width)
         readings = three_point(self.lines, span / self.pitch_mm)
         return turning_points(
             local_fit(readings, half_width),
@@ -342,13 +354,15 @@ class _Sweep:
             smallest_swing_mm=detection,
             fit_mm=VERTEX_FIT * half_width * self.pitch_mm / HALF_WIDTH,
         )
-        waves = half_waves(points, wavelength=rule, band_mm=self.band)
-        kept = transfer(waves.wavelength_mm / self.pitch_mm, half_width)
+        every = half_waves(points, wavelength=rule)
+        has_figure = every.is_within(self.band)
+        kept = np.zeros(has_figure.size)
+        kept[has_figure] = transfer(every.wavelength_mm[has_figure] / self.pitch_mm, half_width)
+        has_figure &= kept >= LEAST_KEPT
+        waves, kept = every.where(has_figure), kept[has_figure]
         cutoff_mm = self.settings.detrend.filter_cutoff_mm
         if cutoff_mm is not None:
             kept = kept * (1 - transmission(waves.wavelength_mm, cutoff_mm))
-        is_seen = kept >= LEAST_GAIN
-        waves, kept = waves.where(is_seen), kept[is_seen]
         waves = waves._replace(depth_mm=waves.depth_mm / kept)
         own_span = None if span is None else self._at_middle(span, waves)
         low, high = (self._sampled(doubt, waves.line, x) for x in (waves.x_from_mm, waves.x_to_mm))
@@ -362,7 +376,8 @@ class _Sweep:
             filter_gain=kept,
             model_doubt_mm=np.nan_to_num(np.abs(high - low)),
         )
-        return Figures(lines, smooth, waves, terms, detection)
+        loose = loose_swings(every.where(~has_figure), points, smooth, self.x_mm, detection)
+        return Figures(lines, smooth, waves, terms, detection, loose)
 
     def _at_middle(self, span: Floats, waves: HalfWaves) -> Floats:
         middle = 0.5 * (waves.x_from_mm + waves.x_to_mm)

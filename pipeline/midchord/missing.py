@@ -84,6 +84,7 @@ def mark_openings(state: States, grid: Grid) -> Openings:
     )
     inside = state != OUTSIDE
     extent_mm = np.array([inside.any(axis=1).sum(), inside.any(axis=0).sum()]) * pitches
+    ends = [(int(a[0]), int(a[-1])) for a in map(np.flatnonzero, (inside.any(1), inside.any(0)))]
     runs_across = (size_mm > WHOLE * extent_mm).any(axis=1)
     holes = notches = cells = 0
     for k in np.flatnonzero(worth):
@@ -96,7 +97,9 @@ def mark_openings(state: States, grid: Grid) -> Openings:
             is_opening = _is_solid(patch, pitches, HOLE_MM / 2)
         if not is_opening or _is_scattered(patch, state[part]):
             continue
-        if runs_across[k] and _is_solid(patch, pitches, SOLID_MM):
+        if runs_across[k] and (
+            _is_solid(patch, pitches, SOLID_MM) or not _is_at_rim(boxes[k], ends)
+        ):
             continue
         state[part][patch] = NO_GLASS
         cells += int(np.count_nonzero(patch))
@@ -104,6 +107,13 @@ def mark_openings(state: States, grid: Grid) -> Openings:
         # a sliver along a bowed edge is no glass, but no notch either
         notches += bool(is_open[k]) and _is_solid(patch, pitches, SOLID_MM)
     return Openings(int(holes), int(notches), cells / max(int(np.count_nonzero(inside)), 1))
+
+
+def _is_at_rim(box: npt.NDArray[np.int64], ends: list[tuple[int, int]]) -> bool:
+    """Whether a patch that runs across the lite lies along one of its edges."""
+    narrow = int(box[1] - box[0] > box[3] - box[2])  # the axis along which it is short
+    first, last = box[2 * narrow], box[2 * narrow + 1]
+    return bool(first <= ends[narrow][0] + 1 or last >= ends[narrow][1] - 1)
 
 
 def _is_solid(patch: npt.NDArray[np.bool_], pitches: Floats, side_mm: float) -> bool:

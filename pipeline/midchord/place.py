@@ -77,8 +77,8 @@ def place(
                       3 dropout left (also: at the rim, too few neighbours), 4 no glass.
                       attrs: those of the scan with frame "lite", and length_mm, width_mm,
                       skew_deg (left-hand edge against machine x, counter-clockwise seen from
-                      above), corners_machine_mm (name -> [x, y]), edges_seen (side -> bool: false
-                      where the glass runs to the border of the scan), coverage (measured share of
+                      above), frame_of_scan, corners_machine_mm (name -> [x, y]), edges_seen (side ->
+                      bool: false where the glass runs to the border of the scan), coverage (measured share of
                       the glass), dropout_share, filled_share, spike_count, hole_count,
                       notch_count, opening_share (of the lite, taken for holes and notches),
                       noise_mm, step_mm (that heights are rounded to, where noise does not blur it;
@@ -114,6 +114,7 @@ def place(
     mark_outside(state, grid, inward)
     openings = mark_openings(state, grid)
     attrs = _counts(state) | _facts(outline, openings, noise_mm) | {"step_mm": step_mm}
+    attrs["frame_of_scan"] = scan.attrs["frame"]
     fill_gaps(height, state, grid, fill_mm=fill_mm)
     attrs["filled_share"] = _share(state, FILLED)
     if is_placed:

@@ -47,6 +47,8 @@ LARGE_OPENINGS = 1e-4
 """Of the lite, in holes and notches: 3 cm2 of a lite of 3 m2."""
 MANY_SPIKES = 5e-3
 RELATIVE_NOISE = 0.1
+LOOSE_SHARE = 0.005
+SHORT_OVER_NOISE, SHORT_MM = 3.0, 0.001
 SEEN = ("depth", "distortion", "wavelength")
 
 
@@ -67,11 +69,10 @@ def summarise(
     cell = float(x[1] - x[0]) * float(y[1] - y[0])
     half_wave = 0.5 * (waves.mean_wavelength_mm or settings.waves.band_max_mm)
     half_wave_mm2 = half_wave * max(2 * settings.waves.pool_mm, float(y[1] - y[0]))
-    independent = float(clear.sum()) * cell / half_wave_mm2
     figures: dict[str, Any] = {}
     for key, (name, u, convention) in FIGURES.items():
         own = statistics(
-            maps[name].values, maps[u].values, x, y, clear, independent=independent
+            maps[name].values, maps[u].values, x, y, clear, half_wave_cells=half_wave_mm2 / cell
         )
         source = waves.surface if convention == "surface" else waves.reading
         own["max_bias"] = _bias(name, source, waves, maps, settings)
@@ -144,7 +145,7 @@ def summarise(
         },
         "settings": settings.model_dump(mode="json"),
         "versions": _versions(),
-        "doubts": _doubts(lite, waves, figures, clear, settings),
+        "doubts": _doubts(lite, maps, waves, figures, clear, settings),
     }
     return maps.assign_attrs(
         summary=json.dumps(digest, ensure_ascii=False, allow_nan=False),
@@ -253,6 +254,7 @@ def _versions() -> dict[str, str]:
 
 def _doubts(
     lite: xr.Dataset,
+    maps: xr.Dataset,
     waves: Measured,
     figures: dict[str, Any],
     clear: npt.NDArray[np.bool_],
@@ -275,13 +277,15 @@ def _doubts(
     if mean_mm is None and unseen_mm is None:
         doubts.append(
             f"No wave deeper than the detection bound of {waves.reading.detection_mm:.4f} mm by "
-            "the gauge was found; depth and distortion have no value."
+            f"the gauge was found between {settings.waves.band_min_mm:g} and "
+            f"{settings.waves.band_max_mm:g} mm of wavelength; depth and distortion have no value."
         )
     if waves.noise.step_mm > 0:
         doubts.append(
             f"Heights are rounded to {waves.noise.step_mm:.3g} mm and the noise does not blur the "
             "steps: no averaging takes them out, and waves of that size cannot be told from them."
         )
+    doubts += _beside_the_waves(waves, maps, clear, settings)
     depth = figures["depth_mm"]["mean"]
     if depth is not None and waves.reading.detection_mm > depth / 3:
         doubts.append(
@@ -290,7 +294,8 @@ def _doubts(
         )
     if float(attrs["coverage"]) < 1 - LARGE_DROPOUT_SHARE:
         doubts.append(f"Only {100 * float(attrs['coverage']):.0f} % of the glass was measured.")
-    if float(attrs["opening_share"]) > LARGE_OPENINGS:
+    openings = int(attrs["hole_count"]) + int(attrs["notch_count"])
+    if openings and float(attrs["opening_share"]) > LARGE_OPENINGS:
         area_cm2 = float(attrs["opening_share"]) * length * float(attrs["width_mm"]) / 100
         doubts.append(
             f"{int(attrs['hole_count'])} holes and {int(attrs['notch_count'])} notches, "
@@ -327,4 +332,33 @@ def _doubts(
             f"Without bow and edge lift the heights spread over only {1e6 * (high - low):.3g} nm: "
             "m read as mm look like this."
         )
+    return doubts
+
+
+def _beside_the_waves(
+    waves: Measured, maps: xr.Dataset, clear: npt.NDArray[np.bool_], settings: Settings
+) -> list[str]:
+    """What else the surface does: swings without a figure, and what is shorter than roll waves."""
+    doubts = []
+    band = f"{settings.waves.band_min_mm:g} and {settings.waves.band_max_mm:g} mm"
+    loose = maps["loose_surface_depth"].values[clear]
+    loose = loose[np.isfinite(loose)]
+    clear_count = int(np.count_nonzero(clear))
+    if loose.size > LOOSE_SHARE * clear_count:
+        doubts.append(
+            f"Swings of up to {loose.max():.4f} mm of the surface that are no half wave between "
+            f"{band} were seen on {100 * loose.size / clear_count:.0f} % of the clear "
+            "points; they have no figure."
+        )
+    left = waves.surface.lines - waves.surface.smooth
+    left = left[np.isfinite(left)]
+    if left.size:
+        rms = float(np.sqrt((left.astype(np.float64) ** 2).mean()))
+        noise = waves.noise.sample_sd_mm(waves.pitch_mm)
+        if rms > max(SHORT_OVER_NOISE * noise, SHORT_MM):
+            doubts.append(
+                f"Beside roll waves and noise the surface varies by {rms:.4f} mm rms at shorter "
+                "wavelengths: imprint, ripple or local defects. They belong to the power maps, not "
+                "to these figures."
+            )
     return doubts

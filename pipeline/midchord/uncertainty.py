@@ -42,6 +42,8 @@ DRIFT_DOUBT = 4e-4
 drifting wave moves (seen in simulation at 15 % drift)."""
 CLEARLY_BETTER = 0.85
 """Share of the misfit of white noise that noise must be explained by to count as correlated."""
+LEAST_LOOKS = 100
+"""Independent looks below which the spread of fourth differences is too unsure to use."""
 LEAST_PASSED = 0.3
 """Of noise, in what the smoothing leaves: below it the noise is no longer read but guessed."""
 LONGEST_NOISE_MM, SHORTEST_NOISE_MM = 80.0, 8.0
@@ -66,12 +68,52 @@ class LineNoise(NamedTuple):
 
 
 def line_noise(
-    lines: npt.NDArray[np.float32], smooth: Floats, pitch_mm: float, half_width: int
+    lines: npt.NDArray[np.float32],
+    smooth: Floats,
+    pitch_mm: float,
+    half_width: int,
+    *,
+    apart: int,
 ) -> LineNoise:
-    """Noise density of gauge lines from what the smoothing leaves.
+    """Noise density of gauge lines: the larger of two readings of it.
+
+    One from what the smoothing leaves, extended to long wavelengths; one from how smoothed lines
+    differ from their neighbours, beyond the slow change of a wave across the lite. The second
+    sees noise as long as the waves themselves, as long as it differs from line to line.
 
     lines       (x, line), mm;  smooth: the same smoothed with this half-width
+    apart       lines this far apart share no scan lines
     """
+    along = _noise_left(lines, smooth, pitch_mm, half_width)
+    across = _noise_across(smooth, pitch_mm, half_width, apart)
+    return along if along.density_mm3 >= across else along._replace(density_mm3=across)
+
+
+def _noise_across(smooth: Floats, pitch_mm: float, half_width: int, apart: int) -> float:
+    """Density from fourth differences over lines; 0 where there are too few to tell.
+
+    A change of amplitude or phase over the width leaves next to nothing in a fourth difference.
+    """
+    if smooth.shape[1] <= 4 * apart:
+        return 0.0
+    fourth = sum(
+        share * smooth[:, k * apart : smooth.shape[1] - (4 - k) * apart]
+        for k, share in enumerate((1.0, -4.0, 6.0, -4.0, 1.0))
+    )
+    fourth = np.asarray(fourth)
+    fourth = fourth[np.isfinite(fourth)]
+    looks = fourth.size / (2 * half_width) / apart
+    if looks < LEAST_LOOKS:
+        return 0.0
+    variance = (1.4826 * float(np.median(np.abs(fourth)))) ** 2 / 70.0
+    kernel = fit_kernel(half_width)
+    return variance * pitch_mm / float(kernel @ kernel)
+
+
+def _noise_left(
+    lines: npt.NDArray[np.float32], smooth: Floats, pitch_mm: float, half_width: int
+) -> LineNoise:
+    """Noise from what the smoothing leaves."""
     left = lines - smooth
     left = np.where(np.isfinite(left), left, 0.0)
     used = (left != 0).sum(axis=0) > 0.5 * left.shape[0]

@@ -68,6 +68,13 @@ class HalfWaves(NamedTuple):
     wavelength_mm: Floats
     is_rising: npt.NDArray[np.bool_]
 
+    def is_within(self, band_mm: tuple[float, float]) -> npt.NDArray[np.bool_]:
+        """Whether the wavelength is known and in the band."""
+        with np.errstate(invalid="ignore"):
+            return np.asarray(
+                (self.wavelength_mm >= band_mm[0]) & (self.wavelength_mm <= band_mm[1])
+            )
+
     def where(self, mask: npt.NDArray[np.bool_]) -> HalfWaves:
         return HalfWaves(
             self.line[mask],
@@ -176,12 +183,13 @@ def _vertex(line: Any, i: int, reach: int) -> Any:
 
 
 def half_waves(
-    points: TurningPoints, *, wavelength: str, band_mm: tuple[float, float]
+    points: TurningPoints, *, wavelength: str, band_mm: tuple[float, float] | None = None
 ) -> HalfWaves:
     """The half waves between neighbouring turning points.
 
     wavelength  "centred", "backward" or "half"
-    band_mm     shortest and longest wavelength that has a figure
+    band_mm     shortest and longest wavelength that has a figure; none: all half waves, with NaN
+                for the wavelength of those that no full wave contains
     """
     x, size = points.x_mm, points.x_mm.size
     same = np.zeros(size + 3, dtype=bool)  # same[i + 1]: point i goes on from point i - 1
@@ -212,5 +220,4 @@ def half_waves(
         length,
         points.is_peak[index],
     )
-    with np.errstate(invalid="ignore"):
-        return waves.where((length >= band_mm[0]) & (length <= band_mm[1]))
+    return waves if band_mm is None else waves.where(waves.is_within(band_mm))

@@ -1,8 +1,9 @@
 """The points of a map that a limit speaks of: those of its zone, and what is known of each.
 
-A point of the zone is one of three: it has a figure; it was measured, yet no wave rises above
-detection there ("silent": nothing to be seen is itself a result); or it was not measured
-("missing"). Limits need the count of all three, or a lite with a hole in its scan would pass for
+A point of the zone is one of four: it has a figure; it lies in a swing that has none (a wave
+outside the band, a lone trough), of which only the size is known; a wave would have been seen
+there, yet none rises above detection ("silent": nothing to be seen is itself a result); or nothing
+could be seen ("missing"). Limits need all four, or a lite with a hole in its scan would pass for
 good. No gauge stands nearer to an end of the lite than its feet reach, so such points are no gap.
 """
 
@@ -68,19 +69,46 @@ def points_of(
         x = maps["x"].values
         inside &= ((x >= a) & (x <= length - a))[:, np.newaxis] | np.isfinite(field)
     has_figure = inside & np.isfinite(field)
-    carrier = maps["reading" if by_gauge else "residual"].transpose("x", "y").values
-    silent = inside & ~has_figure & np.isfinite(carrier)
-    if limit.figure.startswith("power"):
-        silent &= False
-    ix, iy = np.nonzero(has_figure)
+    loose, silent = _without_figure(limit, maps, inside & ~has_figure)
+    known = has_figure | loose
+    u = _uncertainty(limit, maps, has_figure)
+    if loose.any():
+        # of such a swing only the size is known: it can never show that a limit is broken, and it
+        # forbids to say that one is kept where it comes near it
+        field = np.where(loose, _loose(limit, maps), field)
+        spread = np.full(field.shape, np.nan) if u is None else _scattered(u, has_figure)
+        u = np.where(loose, field, spread)[known]
+    ix, iy = np.nonzero(known)
     return Points(
-        value=field[has_figure],
-        uncertainty=_uncertainty(limit, maps, has_figure),
+        value=field[known],
+        uncertainty=u,
         x_mm=maps["x"].values[ix].astype(np.float64),
         y_mm=maps["y"].values[iy].astype(np.float64),
         silent=int(silent.sum()),
-        missing=int((inside & ~has_figure & ~silent).sum()),
+        missing=int((inside & ~known & ~silent).sum()),
     )
+
+
+def _without_figure(limit: Limit, maps: xr.Dataset, where: Mask) -> tuple[Mask, Mask]:
+    """Of points without a figure: those in a swing that has none, and those with nothing to see."""
+    if limit.figure not in ("depth", "distortion", "wavelength"):
+        return where & False, where & False
+    seen = maps[f"{limit.convention or 'gauge'}_seen"].transpose("x", "y").values == 1
+    if limit.figure == "wavelength":
+        return where & False, where & seen
+    loose = where & np.isfinite(_loose(limit, maps))
+    return loose, where & seen & ~loose
+
+
+def _loose(limit: Limit, maps: xr.Dataset) -> Floats:
+    """Size of swings without a figure, in the unit of the limit's figure."""
+    return maps[f"loose_{limit.variable}"].transpose("x", "y").values.astype(np.float64)
+
+
+def _scattered(values: Floats, where: Mask) -> Floats:
+    field = np.full(where.shape, np.nan)
+    field[where] = values
+    return field
 
 
 def _uncertainty(limit: Limit, maps: xr.Dataset, has_figure: Mask) -> Floats | None:

@@ -17,7 +17,7 @@ from typing import NamedTuple
 import xarray as xr
 
 from midchord_io.adapters import hdf5, native, netcdf3, npy, text
-from midchord_io.errors import CorruptScan, ScanError, SourceConflict, UnknownFormat
+from midchord_io.errors import CorruptScan, ScanError, SourceConflict, UnknownFormat, why
 from midchord_io.scan import check_scan
 from midchord_io.source import SourceDescription, load_source
 
@@ -57,6 +57,7 @@ def open_scan(
              EmptyScan ...) for the file, SettingsError for the description
     """
     path = Path(path)
+    _check_name(path)
     if source is not None and not isinstance(source, SourceDescription):
         source = load_source(Path(source))
     try:
@@ -67,12 +68,25 @@ def open_scan(
     except OSError as error:
         raise ScanError(
             path,
-            found=f"it cannot be read ({error.strerror or error})",
-            needed="a file that exists and may be read",
+            found=f"it cannot be read ({why(error)})",
+            needed="a scan must be a file that exists and may be read",
             do="check the path and who may read it",
         ) from error
     scan.attrs.update(source_file=path.name, source_sha256=digest, adapter=adapter.name)
     return check_scan(scan, where=str(path))
+
+
+def _check_name(path: Path) -> None:
+    """The name of a file goes into results as text, which a name that is no text would break."""
+    try:
+        path.name.encode("utf-8")
+    except UnicodeEncodeError as error:
+        raise ScanError(
+            str(path).encode("utf-8", "backslashreplace").decode("utf-8"),
+            found="a file name that is not UTF-8",
+            needed="a name that every program can show",
+            do="rename the file",
+        ) from error
 
 
 def _head(path: Path) -> bytes:
@@ -114,7 +128,7 @@ def _adapter_for(path: Path, head: bytes, source: SourceDescription | None) -> A
             path,
             found=f"{' and '.join(adapter.name for adapter in chosen)} both take it for their own",
             needed="one format",
-            do="name the right one as format in a source description",
+            do="name the right one as format in a source description (--source)",
         )
     if knowing:
         raise SourceConflict(

@@ -235,8 +235,7 @@ def _positions_mm(
             )
         step = pitch * UNITS_MM[_position_unit(None, source, axis, where)]
         even = np.arange(count) * step
-        if count < 2:
-            even_pitch_mm(even, axis=axis, where=where)
+        even_pitch_mm(even, axis=axis, where=where)
         return even, is_reversed
     if own.values.dtype.kind not in "iuf":
         raise UnsupportedScan(
@@ -246,7 +245,8 @@ def _positions_mm(
             do=f"name another dataset in positions.{axis}",
         )
     in_mm = UNITS_MM[_position_unit(own.units, source, axis, where)]
-    positions = own.values.astype(np.float64) * in_mm
+    with np.errstate(over="ignore", invalid="ignore"):  # refused below
+        positions = own.values.astype(np.float64) * in_mm
     is_backwards = is_reversed
     if is_reversed and positions.size > 1:
         if positions[-1] > positions[0]:  # counted along the axis, so against the frame

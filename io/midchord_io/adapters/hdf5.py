@@ -101,7 +101,7 @@ def needs_source(what: str, arrays: dict[str, np.dtype[Any]], where: str) -> Mis
         where,
         found=f"{what} and no source description" + (f" ({_listed(arrays)})" if arrays else ""),
         needed="which array holds the heights, what its axes are, its pitch and its units",
-        do="write a source description as in configs/sources and name it",
+        do="write a source description as in configs/sources and pass it with --source",
     )
 
 

@@ -15,11 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from midchord_io.errors import (
-    ImplausibleScan,
     MissingMetadata,
     SourceConflict,
     UnsupportedScan,
 )
+from midchord_io.scan import check_largest, datum_of
 from midchord_io.source import UNITS_MM, Source, known_unit
 
 __all__ = ["Conversion", "plain_attribute"]
@@ -29,13 +29,6 @@ NETCDF_FILL = 9.969209968386869e36
 
 NOT_LENGTHS = ("", "1", "count", "counts", "digit", "digits")
 """Units that say that the numbers are not lengths yet."""
-
-LARGEST_HEIGHT_MM = 1e5
-"""100 m. No sensor stands further off; beyond it a number is a code for not measured."""
-
-DATUM_ABOVE_MM = 1000.0
-"""A float32 near 1000 mm resolves 0.06 um, near 10 m only 1 um: larger heights are counted from a
-datum near them, which is subtracted before they become float32."""
 
 
 class Conversion:
@@ -107,23 +100,16 @@ class Conversion:
         is_missing |= (height < self.valid[0]) | (height > self.valid[1])
         for code in self.codes:
             is_missing |= stored == code
-        height *= self.scale_mm
-        height += self.offset_mm
+        with np.errstate(over="ignore", invalid="ignore"):  # refused below
+            height *= self.scale_mm
+            height += self.offset_mm
         height[is_missing] = np.nan
         measured = height[~is_missing]
         if not measured.size:
             return height
-        largest = float(measured[np.abs(measured).argmax()])
-        if abs(largest) > LARGEST_HEIGHT_MM:
-            raise ImplausibleScan(
-                self.where,
-                found=f"a height of {largest:g} mm",
-                needed=f"heights of a lite, within {LARGEST_HEIGHT_MM:g} mm",
-                do="declare the code for not measured as invalid, or check the height units",
-            )
+        check_largest(measured, self.where)
         if self.datum_mm is None:
-            middle = float(np.median(measured))
-            self.datum_mm = round(middle) if abs(middle) > DATUM_ABOVE_MM else 0.0
+            self.datum_mm = datum_of(measured)
         height -= self.datum_mm
         return height
 
@@ -136,6 +122,8 @@ def plain_attribute(value: Any) -> Any:
         value = value.item()
     if isinstance(value, bytes):
         value = value.decode("utf-8", errors="replace")
+    if isinstance(value, str):  # bytes that are not UTF-8 come as surrogates, which no file takes
+        value = value.encode("utf-8", "surrogateescape").decode("utf-8", errors="replace")
     return value
 
 

@@ -8,6 +8,7 @@ the file leaves out.
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +25,7 @@ from midchord_io.errors import (
     UnsupportedScan,
 )
 from midchord_io.results import restored, write_netcdf
-from midchord_io.scan import check_scan
+from midchord_io.scan import check_largest, check_scan, datum_of
 from midchord_io.source import SourceDescription
 
 __all__ = ["is_hdf5", "read", "sniff", "write_scan"]
@@ -56,9 +57,7 @@ def read(path: Path, source: SourceDescription | None) -> xr.Dataset:
     where = str(path)
     try:
         with xr.open_dataset(path, engine="h5netcdf", decode_times=False, cache=False) as stored:
-            attrs = {
-                name: plain_attribute(value) for name, value in restored(stored.attrs).items()
-            }
+            attrs = _plain(restored(stored.attrs))
             if "schema_version" in attrs:
                 raise UnsupportedScan(
                     where,
@@ -66,7 +65,7 @@ def read(path: Path, source: SourceDescription | None) -> xr.Dataset:
                     needed="a scan",
                     do="open it as maps, or name the scan that it was made from",
                 )
-            scan = _loaded(stored, where)
+            scan, datum_mm = _loaded(stored, where)
     except MidchordError:
         raise
     except Exception as error:  # whatever the libraries make of a damaged file
@@ -77,6 +76,8 @@ def read(path: Path, source: SourceDescription | None) -> xr.Dataset:
             do="copy or scan it again",
         ) from error
     scan.attrs = attrs if source is None else _filled_in(attrs, source, path)
+    if datum_mm:
+        scan.attrs["height_datum_mm"] = _stated_datum(attrs, where) + datum_mm
     return scan
 
 
@@ -90,10 +91,26 @@ def write_scan(scan: xr.Dataset, path: str | os.PathLike[str]) -> None:
     write_netcdf(scan, path)
 
 
-def _loaded(stored: xr.Dataset, where: str) -> xr.Dataset:
-    """The heights in memory as (x, y), read in blocks: packed heights are decoded to float64."""
+def _stated_datum(attrs: dict[str, Any], where: str) -> float:
+    stated = attrs.get("height_datum_mm", 0.0)
+    if isinstance(stated, int | float) and np.isfinite(stated):
+        return float(stated)
+    raise UnsupportedScan(
+        where,
+        found=f"height_datum_mm = {stated!r}",
+        needed="the datum as a number of mm",
+        do="mend the attribute",
+    )
+
+
+def _loaded(stored: xr.Dataset, where: str) -> tuple[xr.Dataset, float]:
+    """The heights in memory as (x, y), and their datum in mm.
+
+    They are read in blocks, because packed heights are decoded to float64, and the datum is taken
+    off before they become float32.
+    """
     if "height" not in stored or set(stored["height"].dims) != {"x", "y"}:
-        return check_scan(stored.drop_attrs(), where=where)  # which says what is missing
+        return check_scan(stored.drop_attrs(), where=where), 0.0  # which says what is missing
     field = stored["height"]
     if field.dtype.kind not in "iuf" or field.size > LARGEST_CELLS:
         raise UnsupportedScan(
@@ -103,10 +120,16 @@ def _loaded(stored: xr.Dataset, where: str) -> xr.Dataset:
             do="check that the file is whole",
         )
     height = np.empty(field.shape, dtype=np.float32)
+    datum_mm = None
     for start, stop in blocks(field.shape):
-        with np.errstate(over="ignore"):
-            height[start:stop] = field[start:stop].values
-        height[start:stop][~np.isfinite(height[start:stop])] = np.nan
+        block = field[start:stop].values
+        measured = block[np.isfinite(block)]
+        check_largest(measured, where)
+        if datum_mm is None and measured.size:
+            datum_mm = datum_of(measured)
+        if datum_mm:
+            block = block.astype(np.float64) - datum_mm
+        height[start:stop] = np.where(np.isfinite(block), block, np.nan)
     coords = {}
     for axis in ("x", "y"):
         if axis in stored.coords:
@@ -118,9 +141,13 @@ def _loaded(stored: xr.Dataset, where: str) -> xr.Dataset:
                     needed="x and y in mm",
                     do="mend the file",
                 )
-            coords[axis] = (axis, values.astype(np.float64), stored[axis].attrs)
-    scan = xr.Dataset({"height": (field.dims, height, field.attrs)}, coords=coords)
-    return scan.transpose("x", "y")
+            coords[axis] = (axis, values.astype(np.float64), _plain(stored[axis].attrs))
+    scan = xr.Dataset({"height": (field.dims, height, _plain(field.attrs))}, coords=coords)
+    return scan.transpose("x", "y"), datum_mm or 0.0
+
+
+def _plain(attrs: Mapping[Any, Any]) -> dict[str, Any]:
+    return {str(plain_attribute(name)): plain_attribute(value) for name, value in attrs.items()}
 
 
 def _filled_in(attrs: dict[str, Any], source: SourceDescription, path: Path) -> dict[str, Any]:
