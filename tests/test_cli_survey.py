@@ -152,7 +152,7 @@ def test_survey_and_gauge_must_be_named(inputs: Path, capsys: Any) -> None:
 def test_results_are_replaced_only_on_request(call: Any, capsys: Any) -> None:
     Path("agreement.xlsx").write_text("older", encoding="utf-8")
     assert call() == 2
-    assert "a result is already there" in capsys.readouterr().err
+    assert "this result is already there" in capsys.readouterr().err
     assert files() == ["agreement.xlsx"]
     assert call("--overwrite") == 0
     assert files() == AGREEMENT

@@ -264,9 +264,10 @@ def test_scan_and_truth_are_written_side_by_side(tmp_path: Path) -> None:
     np.testing.assert_allclose(read.hw_depth_mm, truth.hw_depth_mm, rtol=1e-6)
 
 
-def test_a_folder_that_does_not_exist_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(OutputError, match=r"lite\.truth\.nc: it cannot be written"):
-        write_simulated(surfaces.recipe(), tmp_path / "nowhere" / "lite.nc")
+def test_a_folder_that_cannot_be_made_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("a file", encoding="utf-8")
+    with pytest.raises(OutputError, match=r"taken: it cannot be written to"):
+        write_simulated(surfaces.recipe(), tmp_path / "taken" / "lite.nc")
 
 
 def test_the_sample_scans_are_what_their_script_makes(tmp_path: Path) -> None:

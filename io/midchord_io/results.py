@@ -116,7 +116,7 @@ def _is_stale(left: Path) -> bool:
     return time.time() - latest > STALE_S
 
 
-def write_bytes(data: bytes | memoryview, path: str | os.PathLike[str]) -> None:
+def write_bytes(data: bytes, path: str | os.PathLike[str]) -> None:
     """``data`` as the file ``path``, atomically. Raises OutputError."""
     with write_atomic(path) as part:
         part.write_bytes(data)
@@ -183,8 +183,8 @@ def write_netcdf(data: xr.Dataset, path: str | os.PathLike[str]) -> None:
     with io.BytesIO() as memory:
         with h5netcdf.File(memory, "w") as file:
             stored.dump_to_store(xr.backends.H5NetCDFStore(file), encoding=encoding)
-        with memory.getbuffer() as data:
-            write_bytes(data, path)
+        whole = memory.getvalue()
+    write_bytes(whole, path)
 
 
 def _storable(attrs: Mapping[Any, Any]) -> dict[str, Any]:

@@ -63,7 +63,7 @@ EVENNESS = 1e-3
 """Largest departure of a step from the mean step, as a share of it."""
 
 PITCH_MM = (1e-3, 1000.0)
-"""Finest and coarsest pitch: nothing scans a lite more finely than 1 um, and 1 m skips every wave."""
+"""Finest and coarsest pitch: nothing scans a lite at less than 1 um, and 1 m skips every wave."""
 
 LARGEST_HEIGHT_MM = 1e5
 """100 m. No sensor stands further off; beyond it a number is a code for not measured."""

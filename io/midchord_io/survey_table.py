@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import NamedTuple
 from xml.etree import ElementTree
 
-from midchord_io.errors import SurveyError
+from midchord_io.errors import SurveyError, why
 
 __all__ = ["Cell", "Row", "Table", "read_table"]
 

@@ -113,7 +113,7 @@ def write_template(
         raise OutputError(
             path,
             found="it is already there",
-            needed="a name that is free",
+            needed="a template is written to a name that is free",
             do="choose another name, or say --overwrite",
         )
     if ending == ".csv":

@@ -9,11 +9,14 @@ Heavy imports stand inside the commands, so that asking for help answers at once
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import logging
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypeGuard
 
 import typer
 
@@ -204,6 +207,8 @@ def _map_one(
     result = summary(maps)
     verdict = str(result["verdict"])
     say(f"{scan.stem}: {verdict} ({written.page})")
+    for doubt in result["doubts"]:
+        log.warning("%s: %s", scan.stem, doubt, extra={"fields": {"scan": str(scan)}})
     for reason in result["reasons"]:
         if reason["verdict"] != "within":
             log.info("%s: %s", scan.stem, reason["sentence"])
@@ -259,7 +264,7 @@ def simulate(
         raise OutputError(
             out,
             found="a file is already there",
-            needed="a name that is free",
+            needed="the scan is written to a name that is free",
             do="name another with --out, or say --overwrite",
         )
     from midchord.recipe import Recipe
@@ -287,6 +292,7 @@ def _report_fault(error: Exception, where: str = "") -> Exit:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code. ``arguments`` are those of the process by default."""
+    _open_closed_streams()
     accept_any_text()
     words = list(sys.argv[1:] if arguments is None else arguments)
     start_logging(verbose="--verbose" in words, log_json="--log-json" in words)
@@ -303,10 +309,43 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, typer.Abort):
         code = Exit.INTERRUPTED
     except Exception as error:
-        return int(_report_fault(error))
+        if not _is_of_a_full_output(error):
+            return int(_report_fault(error))
+        _abandon_output()
+        refusal = OutputError(
+            "standard output",
+            found=f"it cannot be written to ({error.strerror})",
+            needed="what is said must have room where it is sent",
+            do="send it elsewhere; results that are complete were kept",
+        )
+        log.error("%s", refusal)
+        return int(Exit.USAGE)
     if code == Exit.INTERRUPTED:
         log.error("interrupted; results that are complete were kept.")
     return int(code or 0)
+
+
+def _open_closed_streams() -> None:
+    """A caller may close a stream (``2>&-``): Python then has None, and its number is free for the
+    next file that is opened, into which messages of libraries would be written."""
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            # kept open for as long as the process lives
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115
+
+
+def _is_of_a_full_output(error: Exception) -> TypeGuard[OSError]:
+    """Whether standard output refused: errors of files say which file, and are caught before."""
+    full = (errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EBADF)
+    return isinstance(error, OSError) and error.filename is None and error.errno in full
+
+
+def _abandon_output() -> None:
+    """What could not be written is tried again when Python ends, and must not fail again."""
+    with contextlib.suppress(OSError, ValueError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
 
 
 def _report_wrong_call(error: Any, *, as_json: bool) -> int:

@@ -10,11 +10,13 @@
 All are first written whole into a hidden folder beside their places, and only then moved onto
 their names, each in one step of the file system. The summary comes last: a controller that sees it
 may rely on the other three. A run that fails or is killed while it writes leaves no result behind,
-and what was there before is untouched.
+and what was there before is untouched; the hidden folder of a run that was killed is removed by the
+next one for the same names.
 """
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import tempfile
@@ -26,7 +28,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from midchord_io.errors import OutputError
+from midchord_io.errors import OutputError, why
 
 __all__ = [
     "Outputs",
@@ -116,12 +118,17 @@ def write_together(
     files   name -> what writes it to the path that it is given; the last one appears last
     Raises  OutputError where the disk refuses, or a result is there and ``overwrite`` is not set
     """
+    from midchord_io.results import clear_stale
+
     final = tuple(Path(folder) / file for file in files)
+    made = [path for path in (Path(folder), *Path(folder).parents) if not path.exists()]
+    prefix = f".{final[0].stem[:60]}-"
     try:
         Path(folder).mkdir(parents=True, exist_ok=True)
-        prefix = f".{final[0].stem[:60]}-"
+        clear_stale(folder, prefix)
         hidden = Path(tempfile.mkdtemp(prefix=prefix, suffix=".part", dir=folder))
     except OSError as error:
+        _remove_empty(made)
         raise _unwritable(folder, error) from error
     try:
         for file, write in files.items():
@@ -133,9 +140,21 @@ def write_together(
             os.replace(hidden / path.name, path)
     except OSError as error:
         raise _unwritable(folder, error) from error
+    except OutputError as error:
+        if isinstance(error.__cause__, OSError):  # it names the hidden folder
+            raise _unwritable(folder, error.__cause__) from error
+        raise
     finally:
         shutil.rmtree(hidden, ignore_errors=True)
+        _remove_empty(made)
     return final
+
+
+def _remove_empty(made: Iterable[Path]) -> None:
+    """Removes the folders made for results that did not come, innermost first."""
+    for path in made:
+        with contextlib.suppress(OSError):
+            path.rmdir()  # never one with something in it
 
 
 def line_table(maps: xr.Dataset) -> pd.DataFrame:
@@ -159,17 +178,18 @@ def line_table(maps: xr.Dataset) -> pd.DataFrame:
 def _unwritable(folder: str | Path, error: OSError) -> OutputError:
     return OutputError(
         folder,
-        found=f"it cannot be written to ({error.strerror or error})",
-        needed="a folder for the results with room in it",
+        found=f"it cannot be written to ({why(error)})",
+        needed="results need a folder with room in it",
         do="name another with --out, or free this one",
     )
 
 
 def _already_there(paths: list[Path]) -> OutputError:
-    more = f" and {len(paths) - 1} more" if len(paths) > 1 else ""
+    others = len(paths) - 1
+    more = f", and so {'is' if others == 1 else 'are'} {others} more" if others else ""
     return OutputError(
         paths[0],
-        found=f"a result is already there{more}",
-        needed="a name that is free",
+        found=f"this result is already there{more}",
+        needed="results are written to names that are free",
         do="name another folder with --out, or say --overwrite",
     )

@@ -77,13 +77,14 @@ def place(
                       3 dropout left (also: at the rim, too few neighbours), 4 no glass.
                       attrs: those of the scan with frame "lite", and length_mm, width_mm,
                       skew_deg (left-hand edge against machine x, counter-clockwise seen from
-                      above), frame_of_scan, corners_machine_mm (name -> [x, y]), edges_seen (side ->
-                      bool: false where the glass runs to the border of the scan), coverage (measured share of
-                      the glass), dropout_share, filled_share, spike_count, hole_count,
-                      notch_count, opening_share (of the lite, taken for holes and notches),
-                      noise_mm, step_mm (that heights are rounded to, where noise does not blur it;
-                      otherwise 0), rectangular (four square edges, no missing corner or notch).
-                      Shares and counts are of the scan's own points, before interpolation
+                      above), frame_of_scan, corners_machine_mm (name -> [x, y]), edges_seen (side
+                      -> bool: false where the glass runs to the border of the scan), coverage
+                      (measured share of the glass), dropout_share, filled_share, spike_count,
+                      hole_count, notch_count, opening_share (of the lite, taken for holes and
+                      notches), noise_mm, step_mm (that heights are rounded to, where noise does
+                      not blur it; otherwise 0), rectangular (four square edges, no missing corner
+                      or notch). Shares and counts are of the scan's own points, before
+                      interpolation
     Raises            LiteTooSmall where no lite is found; ScanError where there are two, or one
                       turned too far
     """

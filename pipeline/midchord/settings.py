@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Mapping
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -28,29 +29,48 @@ __all__ = [
     "Zones",
 ]
 
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+LARGEST_MM = 10_000.0
+"""No lite is longer: a setting in mm beyond it is a slip of units."""
+
+Length = Annotated[float, Field(ge=1.0, le=LARGEST_MM, allow_inf_nan=False)]
+"""From 1 mm on: what is finer than the finest scan of a roll wave is a slip too."""
+Reach = Annotated[float, Field(ge=0.0, le=LARGEST_MM, allow_inf_nan=False)]
+"""May be nothing at all."""
 
 
 class Place(Strict):
     largest_skew_deg: Annotated[float, Field(gt=0, le=10)]
-    spike_sigma: Annotated[float, Field(ge=3)]
-    fill_mm: NotNegative
-    glass_range_mm: Positive
+    # below 3 sound points are spikes, beyond 1000 nothing ever is
+    spike_sigma: Annotated[float, Field(ge=3, le=1000, allow_inf_nan=False)]
+    # over a longer gap the wave is invented, not followed
+    fill_mm: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
+    # finer than the noise no glass is left; beyond 1 m the floor is glass
+    glass_range_mm: Annotated[float, Field(ge=0.1, le=1000, allow_inf_nan=False)]
 
 
 class Detrend(Strict):
     largest_order: Annotated[int, Field(ge=2, le=8)]
-    edge_lift_knots_mm: tuple[Positive, ...]
-    edge_lift_decay_mm: tuple[Positive, ...]
-    edge_lift_inset_mm: NotNegative
-    filter_cutoff_mm: Positive | None = None
+    # more of either cannot be told apart over the few hundred mm that edge lift reaches
+    edge_lift_knots_mm: Annotated[tuple[Length, ...], Field(max_length=12)]
+    edge_lift_decay_mm: Annotated[tuple[Length, ...], Field(max_length=6)]
+    # edge lift is a figure of the edge, not of the middle of the lite
+    edge_lift_inset_mm: Annotated[float, Field(ge=0, le=300, allow_inf_nan=False)]
+    filter_cutoff_mm: Length | None = None
+
+    @model_validator(mode="after")
+    def _ascending(self) -> Self:
+        for name in ("edge_lift_knots_mm", "edge_lift_decay_mm"):
+            values = list(getattr(self, name))
+            if any(after <= before for before, after in pairwise(values)):
+                raise ValueError(f"{name} = {values}: they must ascend, each once")
+        return self
 
 
 class Gauge(Strict):
     feet: Literal["mean", "line", "local", "fixed"]
-    half_span_mm: Positive | None = None
-    fallback_half_span_mm: Positive
+    # feet nearer than 10 mm see imprint and noise; 2 m are no gauge any more
+    half_span_mm: Annotated[float, Field(ge=10, le=2000, allow_inf_nan=False)] | None = None
+    fallback_half_span_mm: Annotated[float, Field(ge=10, le=2000, allow_inf_nan=False)]
 
     @model_validator(mode="after")
     def _length_is_of_fixed_feet(self) -> Self:
@@ -60,18 +80,19 @@ class Gauge(Strict):
 
 
 class Zones(Strict):
-    edge_x_mm: NotNegative
-    edge_y_mm: NotNegative
+    edge_x_mm: Reach
+    edge_y_mm: Reach
     grid_x: Annotated[int, Field(ge=1, le=50)]
     grid_y: Annotated[int, Field(ge=1, le=50)]
 
 
 class Waves(Strict):
-    band_min_mm: Positive
-    band_max_mm: Positive
-    pool_mm: NotNegative
+    band_min_mm: Length
+    band_max_mm: Length
+    pool_mm: Reach
     wavelength: Literal["centred", "backward", "half"]
-    false_rate: Annotated[float, Field(gt=0, lt=0.5)]
+    # beyond one in a million the tail of the noise is not known well enough to say
+    false_rate: Annotated[float, Field(ge=1e-6, lt=0.5)]
 
     @model_validator(mode="after")
     def _band_has_width(self) -> Self:
@@ -81,17 +102,19 @@ class Waves(Strict):
 
 
 class Maps(Strict):
-    map_pitch_mm: NotNegative
-    power_window_mm: Positive
+    map_pitch_mm: Reach
+    power_window_mm: Length
     gain_blind: Annotated[float, Field(ge=0, lt=2)]
 
 
 class Lines(Strict):
-    every_mm: Positive
+    # 1 mm: a table of every half wave of a few thousand lines; 1 km asks for a single line
+    every_mm: Annotated[float, Field(ge=1, le=1e6, allow_inf_nan=False)]
 
 
 class Judge(Strict):
-    coverage_factor: NotNegative
+    # 0 is simple acceptance; beyond 10 standard uncertainties every lite is undecided
+    coverage_factor: Annotated[float, Field(ge=0, le=10, allow_inf_nan=False)]
 
 
 class Settings(Strict):

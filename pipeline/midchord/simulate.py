@@ -17,6 +17,7 @@ exp(-|dx|/lx - |dy|/ly), made exactly by first-order recursion along both axes.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
@@ -101,14 +102,18 @@ def write_simulated(
     returns  both paths
     Raises   OutputError where they cannot be written
     """
+    from midchord.outputs import write_together
     from midchord_io.adapters.native import write_scan
     from midchord_io.results import write_maps
 
     path = Path(path)
     truth_path = path.with_name(path.stem + ".truth.nc")
     scan, truth = simulate(recipe, settings)
-    write_maps(truth, truth_path)
-    write_scan(scan, path)
+    files: dict[str, Callable[[Path], object]] = {
+        truth_path.name: lambda to: write_maps(truth, to),
+        path.name: lambda to: write_scan(scan, to),
+    }
+    write_together(path.parent, files, overwrite=True)
     return path, truth_path
 
 

@@ -84,7 +84,7 @@ def _check_name(path: Path) -> None:
         raise ScanError(
             str(path).encode("utf-8", "backslashreplace").decode("utf-8"),
             found="a file name that is not UTF-8",
-            needed="a name that every program can show",
+            needed="the name must be one that every program can show",
             do="rename the file",
         ) from error
 

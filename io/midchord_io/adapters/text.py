@@ -81,7 +81,7 @@ def read(path: Path, source: SourceDescription | None) -> xr.Dataset:
             where,
             found="numbers in a text and no word on what they are",
             needed="a source description with axes (a matrix) or columns (points)",
-            do="write one as in configs/sources and name it",
+            do="write one as in configs/sources and pass it with --source",
         )
     if source.source.columns is not None:
         raise UnsupportedScan(
