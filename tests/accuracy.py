@@ -1,6 +1,6 @@
 """How near the figures of a simulated lite come to its truth, half wave by half wave.
 
-Truth: the same definitions evaluated on the noise-free analytic surface (midchord.truth). Errors
+Truth: the same definitions evaluated on the noise-free analytic surface (truth.py). Errors
 are relative, over the line table. The Cramer-Rao bound is that of a sinusoid of unknown
 amplitude, phase, frequency, offset and slope in white noise, from the exact Fisher matrix, over
 the stretch of glass that the figure is made of (JCGM 100 has no such bound; derived).
@@ -16,10 +16,10 @@ import pandas as pd
 
 from midchord import Settings, process, summary
 from midchord.lines import HALF_WIDTH
-from midchord.recipe import Recipe
 from midchord.simulate import simulate
-from midchord.surface import Surface
-from midchord.truth import true_half_waves
+from midchord.simulating.recipe import Recipe
+from midchord.simulating.surface import Surface
+from midchord.simulating.truth import true_half_waves
 
 __all__ = ["FIGURES", "Comparison", "compare", "cramer_rao", "target_recipe"]
 

@@ -15,12 +15,12 @@ import numpy as np
 import pandas as pd
 
 import surfaces
-from midchord.pairing import Paired, pair_readings
 from midchord.run import process
 from midchord.simulate import simulate
-from midchord.surface import Surface
-from midchord.truth import true_half_waves
-from midchord.twin_field import MappedLite
+from midchord.simulating.surface import Surface
+from midchord.simulating.truth import true_half_waves
+from midchord.surveying.pairing import Paired, pair_readings
+from midchord.surveying.twin_field import MappedLite
 from midchord_io.gauge_card import GaugeCard, card_of
 from midchord_io.survey import Survey
 

@@ -2,7 +2,7 @@
 
 Everything comes from the recipes below and their seeds, so a run on the same versions of the
 libraries gives the same heights. The expected figures are those of the exact surface
-(``midchord.truth``), never of the pipeline. Run it only where a sample is meant to change, and say
+(``truth.py``), never of the pipeline. Run it only where a sample is meant to change, and say
 so in the changelog on a line that starts with NUMBERS:.
 """
 
@@ -16,11 +16,11 @@ import numpy as np
 import xarray as xr
 
 from midchord.configs import shipped
-from midchord.recipe import Recipe
 from midchord.settings import Settings
 from midchord.simulate import simulate
-from midchord.surface import Surface
-from midchord.truth import true_half_waves
+from midchord.simulating.recipe import Recipe
+from midchord.simulating.surface import Surface
+from midchord.simulating.truth import true_half_waves
 from midchord_io.adapters.native import write_scan
 from midchord_io.results import write_json, write_text
 from midchord_io.toml_models import load_toml

@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 
 from midchord.configs import shipped
-from midchord.recipe import Recipe
-from midchord.surface import Surface
-from midchord.truth import true_half_waves
+from midchord.simulating.recipe import Recipe
+from midchord.simulating.surface import Surface
+from midchord.simulating.truth import true_half_waves
 from midchord_io.gauge_card import load_gauge_card
 
 HALF_SPAN_MM = load_gauge_card(shipped("configs", "gauges", "three-point-120.toml")).half_span_mm

@@ -20,8 +20,8 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from midchord.recipe import Recipe
 from midchord.simulate import simulate
+from midchord.simulating.recipe import Recipe
 from midchord_io.scan import make_scan
 
 __all__ = ["distortion_mdpt", "field", "gain", "lite", "recipe", "scan", "wave"]

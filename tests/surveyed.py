@@ -18,9 +18,9 @@ import xarray as xr
 
 import midchord
 import surfaces
-from midchord.recipe import Recipe
-from midchord.surface import Surface
-from midchord.truth import true_half_waves
+from midchord.simulating.recipe import Recipe
+from midchord.simulating.surface import Surface
+from midchord.simulating.truth import true_half_waves
 from midchord_io.gauge_card import GaugeCard, card_of
 from midchord_io.survey import Survey, read_survey
 

@@ -418,3 +418,20 @@ def test_a_damaged_file_is_read_or_refused_in_a_sentence(
             scan = open_scan(path, description())
             assert scan.height.dims == ("x", "y")
             assert scan.height.dtype == np.float32
+
+
+def test_a_missing_file_is_told_in_a_sentence(tmp_path: Path) -> None:
+    with pytest.raises(ScanError) as refusal:
+        open_scan(tmp_path / "gone.nc")
+    assert str(refusal.value) == (
+        f"{tmp_path / 'gone.nc'}: it cannot be read (No such file or directory); a scan must be a "
+        "file that exists and may be read; check the path and who may read it."
+    )
+
+
+def test_a_file_name_that_is_no_text_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ScanError) as refusal:
+        open_scan(tmp_path / "bad\udcff.nc")
+    said = str(refusal.value)
+    assert "bad\\udcff.nc: a file name that is not UTF-8; " in said
+    assert said.encode("utf-8").endswith(b"rename the file.")

@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from midchord.agreement import LEAST_LITES, LEAST_READINGS, agree, limits_of_agreement
-from midchord.variance_components import nested_components
+from midchord.statistics.agreement import LEAST_LITES, LEAST_READINGS, agree, limits_of_agreement
+from midchord.statistics.variance_components import nested_components
 from midchord_io.errors import SurveyError
 
 DATA = Path(__file__).parent / "data"

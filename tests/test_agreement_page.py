@@ -16,11 +16,11 @@ from PIL import Image
 import midchord
 import surfaces
 import surveyed
-from midchord.comparison import compare_pairs
 from midchord.report import agreement_pictures, agreement_tables
 from midchord.report.agreement_page import agreement_page
 from midchord.report.agreement_tables import probability, with_interval
 from midchord.report.page import CAUTIONS
+from midchord.statistics.comparison import compare_pairs
 from midchord.validate import Validation
 from surveyed import LINES, SPOTS, card, line_rows, spot_rows, survey_of
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from midchord.average_and_range import _range_constant, range_study
+from midchord.statistics.average_and_range import _range_constant, range_study
 from midchord_io.errors import SurveyError
 
 DATA = Path(__file__).parent / "data"

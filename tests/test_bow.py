@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from midchord.bow import CHORDS, overall_bow, quadratic_power_mdpt
-from midchord.edge_lift import Rims
+from midchord.detrending.bow import CHORDS, overall_bow, quadratic_power_mdpt
+from midchord.detrending.edge_lift import Rims
 
 LENGTH, WIDTH = 2400.0, 900.0
 RIMS = Rims(np.zeros(3), np.full(3, LENGTH), np.zeros(4), np.full(4, WIDTH))

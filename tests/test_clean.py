@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from midchord.clean import fill_gaps, find_spikes
-from midchord.region import DROPOUT, FILLED, MEASURED, NO_GLASS, SPIKE, Grid
-from midchord.scan_noise import scan_noise_mm
+from midchord.placing.clean import fill_gaps, find_spikes
+from midchord.placing.region import DROPOUT, FILLED, MEASURED, NO_GLASS, SPIKE, Grid
+from midchord.placing.scan_noise import scan_noise_mm
 from turned import steep, turned
 
 GRIDS = [(1.0, 1.0), (1.0, 6.0), (0.5, 25.0), (5.0, 5.0)]

@@ -12,6 +12,7 @@ import logging
 import os
 import subprocess
 import sys
+import time
 import types
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -176,6 +177,18 @@ def test_settings_limits_and_source_reach_the_pipeline(
     assert call["settings"].maps.map_pitch_mm == 0.0
     assert call["limits"].headline == "gauge_distortion"
     assert call["source"].source.height_units == "um"
+
+
+def test_doubts_about_a_lite_are_warnings(
+    scan: Any, capsys: Any, maps: xr.Dataset, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    doubts = ["m read as mm look like this.", "Only 40 % of the glass was measured."]
+    summary = json.loads(maps.attrs["summary"]) | {"doubts": doubts}
+    monkeypatch.setattr(sys.modules["midchord.run"], "summary", lambda maps: summary)
+    assert main(["map", scan("K-1.h5"), "--out", "out"]) == 0
+    out, err = capsys.readouterr()
+    assert out.count("\n") == 1
+    assert err.splitlines() == [f"midchord: warning: K-1: {doubt}" for doubt in doubts]
 
 
 # --- map: refused before anything is done --------------------------------------------------------
@@ -510,3 +523,60 @@ def test_a_result_that_appeared_meanwhile_is_not_replaced(maps: xr.Dataset) -> N
     with pytest.raises(OutputError, match="this result is already there"):
         write_lite(maps, "out", "K-1")
     assert files("out") == ["K-1.summary.json"]
+
+
+def test_the_folder_is_named_not_the_hidden_one(
+    maps: xr.Dataset, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(path: Path, data: bytes) -> int:
+        raise OSError(28, "No space left on device\nand a page of the library's state")
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(OutputError) as refusal:
+        write_lite(maps, Path("out/deep"), "K-1")
+    assert str(refusal.value) == (
+        f"{Path('out/deep')}: it cannot be written to ({os.strerror(28)}); results need a folder "
+        "with room in it; name another with --out, or free this one."
+    )
+    assert not Path("out").exists()
+
+
+def test_what_a_killed_run_left_is_cleared_by_the_next(maps: xr.Dataset) -> None:
+    for name, age_s in ((".K-1.maps-ab12cd34.part", 3600), (".K-1.maps-zz99zz99.part", 5)):
+        folder = Path("out") / name
+        folder.mkdir(parents=True)
+        (folder / "K-1.maps.nc").write_text("half", "utf-8")
+        for path in (folder / "K-1.maps.nc", folder):
+            os.utime(path, (time.time() - age_s,) * 2)
+    write_lite(maps, "out", "K-1")
+    assert files("out") == sorted([".K-1.maps-zz99zz99.part", *(f"K-1{e}" for e in ENDINGS)])
+
+
+# --- streams ------------------------------------------------------------------------------------
+
+
+def test_closed_streams_are_no_fault(monkeypatch: pytest.MonkeyPatch, scan: Any) -> None:
+    path = scan("K-1.h5")
+    for name in ("stdout", "stderr"):
+        with monkeypatch.context() as closed:
+            closed.setattr(sys, name, None)
+            assert main(["map", path, "--out", f"no-{name}"]) == 0
+            getattr(sys, name).close()
+        assert files(f"no-{name}") == [f"K-1{ending}" for ending in ENDINGS]
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+@pytest.mark.parametrize("words", [["--version"], ["--help"]])
+def test_a_full_standard_output_is_one_sentence(words: list[str]) -> None:
+    code = f"import sys\nfrom midchord.cli import main\nsys.exit(main({words}))"
+    with open("/dev/full", "w", encoding="utf-8") as full:
+        done = subprocess.run(
+            [sys.executable, "-c", code],
+            stdout=full, stderr=subprocess.PIPE, text=True, check=False,
+        )  # fmt: skip
+    assert done.returncode == 2
+    assert done.stderr == (
+        "midchord: error: standard output: it cannot be written to (No space left on device); what "
+        "is said must have room where it is sent; send it elsewhere; results that are complete "
+        "were kept.\n"
+    )

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from midchord.concordance import concordance
+from midchord.statistics.concordance import concordance
 from midchord_io.errors import SurveyError
 
 X = [7.83, 7.42, 7.89, 7.12, 6.16, 7.26, 6.71, 4.75, 5.24, 4.86, 4.78, 6.05, 5.42, 4.21, 3.61, 3.72,

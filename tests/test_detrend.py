@@ -10,7 +10,7 @@ import xarray as xr
 
 import surfaces
 from midchord.detrend import Detrended, detrend
-from midchord.edge_lift import EDGES
+from midchord.detrending.edge_lift import EDGES
 from midchord.place import place
 from midchord.settings import Settings
 from midchord_io.errors import LiteTooSmall

@@ -10,7 +10,7 @@ import statsmodels.api as sm
 from scipy import stats
 from statsmodels.stats.diagnostic import het_breuschpagan
 
-from midchord.disagreement import normalised_errors, proportional_bias, spread_trend
+from midchord.statistics.disagreement import normalised_errors, proportional_bias, spread_trend
 from midchord_io.errors import SurveyError
 
 RNG = np.random.default_rng(12)

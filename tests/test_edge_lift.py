@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.polynomial import legendre
 
-from midchord.edge_lift import (
+from midchord.detrending.edge_lift import (
     ALONG_ORDER,
     EDGES,
     Rims,

@@ -9,8 +9,8 @@ import pytest
 import xarray as xr
 
 import surfaces
-from midchord.edge_lift import EDGES, Rims
-from midchord.edge_lift_gauge import edge_lift_gauge, sweep_edge_lift
+from midchord.detrending.edge_lift import EDGES, Rims
+from midchord.gauges.edge_lift_gauge import edge_lift_gauge, sweep_edge_lift
 from midchord_io.errors import LiteTooSmall, SettingsError
 
 LENGTH_MM, WIDTH_MM = 1400.0, 900.0

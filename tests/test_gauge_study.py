@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from midchord.gauge_study import anova_study, scanner_study, study_table
+from midchord.statistics.gauge_study import anova_study, scanner_study, study_table
 from midchord_io.errors import SurveyError
 
 DATA = Path(__file__).parent / "data"

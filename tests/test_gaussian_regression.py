@@ -9,7 +9,7 @@ import pytest
 from scipy import ndimage, optimize
 
 from midchord import gaussian_regression
-from midchord.gaussian_regression import areal_mean_surface, transmission
+from midchord.detrending.gaussian_regression import areal_mean_surface, transmission
 
 X = (np.arange(600) + 0.5) * 5.0
 Y = (np.arange(90) + 0.5) * 20.0

@@ -11,11 +11,11 @@ import pandas as pd
 import pytest
 
 from midchord.configs import shipped
-from midchord.hand_survey import HandSurvey, work_up
-from midchord.recipe import Recipe
 from midchord.settings import Settings
-from midchord.surface import Surface
-from midchord.truth import true_half_waves
+from midchord.simulating.recipe import Recipe
+from midchord.simulating.surface import Surface
+from midchord.simulating.truth import true_half_waves
+from midchord.surveying.hand_survey import HandSurvey, work_up
 from midchord_io.errors import SurveyError
 from midchord_io.gauge_card import GaugeCard, card_of, load_gauge_card
 from midchord_io.survey import Survey, read_survey

@@ -12,7 +12,7 @@ from scipy.spatial import ConvexHull
 
 import surfaces
 from midchord.gauge import sweep_gauge
-from midchord.hull_gauges import sweep_flat_base, sweep_straight_edge
+from midchord.gauges.hull_gauges import sweep_flat_base, sweep_straight_edge
 from midchord.lines import local_fit
 from midchord_io.errors import LiteTooSmall, SettingsError
 

@@ -17,11 +17,8 @@ LONGEST_FILE = 400
 STAGES = {"place", "detrend", "gauge", "waves", "maps", "uncertainty", "judge"}
 MAY_USE_KERNELS = {"uncertainty", "validate", "trace", "lots"}
 KERNELS = {"gauge", "waves"}
-TOP = {"batch", "watch", "validate", "trace", "lots", "report", "simulate", "outputs"}
+TOP = {"batch", "watch", "validate", "surveying", "trace", "lots", "report", "simulate", "outputs"}
 TOP |= {"history", "publish"}
-# parts of validate
-TOP |= {"twin_field", "pairing", "places", "placement", "datum", "suspects", "wrong_feet"}
-TOP |= {"survey_study", "survey_plan"}
 CLI = {"cli", "cli_options", "cli_survey", "__main__"}
 BASE = {"settings", "configs"}
 """Read by everybody, import nothing above midchord_io."""

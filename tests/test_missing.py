@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from midchord.missing import mark_openings, mark_outside
-from midchord.outline import grid_outline
-from midchord.region import DROPOUT, MEASURED, NO_GLASS, OUTSIDE, Grid
+from midchord.placing.missing import mark_openings, mark_outside
+from midchord.placing.outline import grid_outline
+from midchord.placing.region import DROPOUT, MEASURED, NO_GLASS, OUTSIDE, Grid
 
 PITCH = (1.0, 2.0)
 

@@ -14,6 +14,7 @@ from scipy.io import netcdf_file
 
 from midchord_io import open_scan, write_scan
 from midchord_io.errors import (
+    ImplausibleScan,
     MissingMetadata,
     OutputError,
     SourceConflict,
@@ -360,3 +361,47 @@ def test_netcdf3_states_units_and_coordinates_too(tmp_path: Path) -> None:
     assert scan.y.values[1] == pytest.approx(4.0 * 25.4)
     assert scan.attrs["lite_id"] == "L 9"
     assert scan.attrs["adapter"] == "netcdf3"
+
+
+def test_heights_far_from_zero_keep_their_waves(tmp_path: Path) -> None:
+    scan = a_scan()
+    far = scan.assign(height=(("x", "y"), scan.height.values.astype(np.float64) + 50_000.0))
+    far.height.attrs["units"] = "mm"
+    far.attrs.pop("corners")
+    far.to_netcdf(tmp_path / "far.nc", engine="h5netcdf")
+    back = open_scan(tmp_path / "far.nc")
+    datum_mm = back.attrs["height_datum_mm"]
+    assert datum_mm == pytest.approx(50_001, abs=1)
+    expected = scan.height.values.astype(np.float64) + 50_000.0 - datum_mm
+    np.testing.assert_allclose(back.height.values, expected, rtol=0, atol=1e-7)
+    (far + 1e6).assign_attrs(far.attrs).to_netcdf(tmp_path / "too.nc", engine="h5netcdf")
+    assert "within 100000 mm" in refusal_words(tmp_path / "too.nc", None, ImplausibleScan)
+
+
+def test_a_written_scan_far_from_zero_comes_back_with_its_datum(tmp_path: Path) -> None:
+    scan = a_scan()
+    far = scan.assign(height=(("x", "y"), scan.height.values.astype(np.float64) + 9000.0))
+    far.height.attrs["units"] = "mm"
+    write_scan(far, tmp_path / "far.nc")
+    back = open_scan(tmp_path / "far.nc")
+    whole = back.height.values.astype(np.float64) + back.attrs["height_datum_mm"]
+    np.testing.assert_allclose(whole, far.height.values, rtol=0, atol=1e-6)
+
+
+def test_attributes_that_are_not_utf8_are_read_with_marks_in_their_place(tmp_path: Path) -> None:
+    path = tmp_path / "lite.nc"
+    write_scan(a_scan(), path)
+    text = h5py.h5t.C_S1.copy()
+    text.set_size(6)
+    text.set_cset(h5py.h5t.CSET_UTF8)
+    with h5py.File(path, "r+") as file:
+        for holder in (file, file["height"]):
+            scalar = h5py.h5s.create(h5py.h5s.SCALAR)
+            attribute = h5py.h5a.create(holder.id, b"support", text, scalar)
+            attribute.write(np.array(b"Gr\xf6\xdfe", dtype="S6"), mtype=text)
+        file.attrs["coated_face"] = np.bytes_(b"gr\xf6ber")
+    back = open_scan(path)
+    assert back.attrs["support"] == "Gr\ufffd\ufffde"
+    assert back.attrs["coated_face"].encode("utf-8").startswith(b"gr")
+    write_scan(back, tmp_path / "again.nc")
+    assert open_scan(tmp_path / "again.nc").attrs["support"] == "Gr\ufffd\ufffde"

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from midchord.outline import Rim, find_outline, fit_edge, grid_outline
-from midchord.region import DROPOUT, MEASURED, Grid
+from midchord.placing.outline import Rim, find_outline, fit_edge, grid_outline
+from midchord.placing.region import DROPOUT, MEASURED, Grid
 from turned import turned
 
 

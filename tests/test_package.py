@@ -94,3 +94,50 @@ def test_the_wheel_in_an_empty_environment_runs_the_demo(wheel: Path, tmp_path: 
     show = ["--what", "surface_distortion", "--out", "map.png"]
     run(scripts / "midchord", "show", "results/demo-heron.maps.nc", *show, cwd=elsewhere)
     assert (elsewhere / "map.png").read_bytes().startswith(b"\x89PNG")
+
+
+KERNEL_CACHE = """
+import os, sys
+if {locked}:
+    os.access = lambda path, mode: {own} in os.path.abspath(path)
+import midchord
+print(os.environ.get("NUMBA_CACHE_DIR"))
+print(os.path.isdir(os.environ.get("NUMBA_CACHE_DIR", "")))
+print("numba" in sys.modules)
+"""
+
+
+def _kernel_cache(*, locked: bool, **environment: str) -> list[str]:
+    own = environment.get("XDG_CACHE_HOME", os.devnull)
+    kept = {key: value for key, value in os.environ.items() if key != "NUMBA_CACHE_DIR"}
+    done = subprocess.run(
+        [sys.executable, "-c", KERNEL_CACHE.format(locked=locked, own=repr(own))],
+        env={**kept, "LOCALAPPDATA": own, **environment},
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        check=True,
+    )
+    return done.stdout.splitlines()
+
+
+def test_kernels_are_kept_beside_the_modules_where_that_may_be_written() -> None:
+    assert _kernel_cache(locked=False) == ["None", "False", "False"]
+
+
+def test_a_locked_installation_keeps_kernels_with_the_user(tmp_path: Path) -> None:
+    said = _kernel_cache(locked=True, XDG_CACHE_HOME=str(tmp_path))
+    assert said == [str(tmp_path / "midchord" / "kernels"), "True", "False"]
+    said = _kernel_cache(locked=True, NUMBA_CACHE_DIR=str(tmp_path))
+    assert said == [str(tmp_path), "True", "False"]
+
+
+def test_a_user_without_a_home_gets_a_folder_that_goes_again(tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("a file", encoding="utf-8")
+    home = str(tmp_path / "taken" / "home")
+    where, is_there, has_numba = _kernel_cache(
+        locked=True, XDG_CACHE_HOME=home, TMPDIR=str(tmp_path), TEMP=str(tmp_path)
+    )
+    assert (is_there, has_numba) == ("True", "False")
+    assert Path(where).parent == tmp_path
+    assert not Path(where).exists()

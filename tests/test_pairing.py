@@ -10,8 +10,14 @@ import pandas as pd
 import pytest
 
 import hand
-from midchord.pairing import PAIR_COLUMNS, lites_of, pair_readings, place_uncertainty, swings_of
-from midchord.twin_field import TwinField
+from midchord.surveying.pairing import (
+    PAIR_COLUMNS,
+    lites_of,
+    pair_readings,
+    place_uncertainty,
+    swings_of,
+)
+from midchord.surveying.twin_field import TwinField
 from midchord_io.errors import SurveyError
 from midchord_io.survey import Survey
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from midchord.pairs import codes_of, finite, paired_readings
+from midchord.statistics.pairs import codes_of, finite, paired_readings
 from midchord_io.errors import SurveyError
 
 

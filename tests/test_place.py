@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from midchord.place import place, resample
-from midchord.region import DROPOUT, MEASURED, NO_GLASS, Grid
+from midchord.placing.region import DROPOUT, MEASURED, NO_GLASS, Grid
 from midchord_io.errors import LiteTooSmall, ScanError
 from midchord_io.scan import check_scan, make_scan
 from turned import steep, turned, worst_corner_mm

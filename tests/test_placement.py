@@ -9,10 +9,10 @@ import pandas as pd
 import pytest
 
 import hand
-from midchord.datum import suspect_datum as from_datum
-from midchord.pairing import PAIR_COLUMNS
-from midchord.placement import Shift, fit_shift, suspect_datum
-from midchord.places import placed_twin, without_repeats
+from midchord.surveying.datum import suspect_datum as from_datum
+from midchord.surveying.pairing import PAIR_COLUMNS
+from midchord.surveying.placement import Shift, fit_shift, suspect_datum
+from midchord.surveying.places import placed_twin, without_repeats
 
 WAYS = (
     "trailing",

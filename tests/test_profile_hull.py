@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.spatial import ConvexHull
 
-from midchord.profile_hull import hidden_heights, resting_line, sticks_out, upper_hull
+from midchord.gauges.profile_hull import hidden_heights, resting_line, sticks_out, upper_hull
 
 
 def hull_of(

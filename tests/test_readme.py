@@ -26,3 +26,10 @@ def test_every_link_and_picture_is_there() -> None:
     targets = re.findall(r"\]\(([^)#]+)\)", README)
     assert len(targets) >= 5
     assert [target for target in targets if not (ROOT / target).exists()] == []
+
+
+def test_every_file_that_a_command_names_is_there() -> None:
+    blocks = "".join(re.findall(r"```sh\n(.*?)```", README, flags=re.DOTALL))
+    named = re.findall(r"(?:sample-scans|configs)/[\w./-]+", blocks)
+    assert len(named) >= 5
+    assert [name for name in named if not (ROOT / name).exists()] == []

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from midchord.configs import shipped
-from midchord.recipe import Recipe
-from midchord.surface import Surface
+from midchord.simulating.recipe import Recipe
+from midchord.simulating.surface import Surface
 from midchord_io.errors import SettingsError
 
 LITE = {"length_mm": 1500.0, "width_mm": 700.0}

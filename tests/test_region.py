@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from midchord.region import (
+from midchord.placing.region import (
     DROPOUT,
     MEASURED,
     NO_GLASS,

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from midchord.regression import deming, passing_bablok, york
+from midchord.statistics.regression import deming, passing_bablok, york
 from midchord_io.errors import SurveyError
 
 DATA = Path(__file__).parent / "data"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import time
 from pathlib import Path
 
 import h5py
@@ -170,3 +171,52 @@ def test_csv_has_one_header_and_empty_fields_for_missing(tmp_path: Path) -> None
     table = pd.DataFrame({"x_mm": [0.0, 2.5], "depth_mm": [np.nan, 0.125]})
     write_csv(table, tmp_path / "t.csv")
     assert (tmp_path / "t.csv").read_bytes() == b"x_mm,depth_mm\n0.0,\n2.5,0.125\n"
+
+
+def test_a_disk_that_is_full_is_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(path: Path, data: bytes) -> int:
+        path.touch()
+        raise OSError(28, "write failed\n  file = 0x7f\n  No space left")
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(OutputError) as refusal:
+        write_maps(some_maps(), tmp_path / "maps.nc")
+    assert f"maps.nc: it cannot be written ({os.strerror(28)}); " in str(refusal.value)
+    assert "\n" not in str(refusal.value)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_hdf5_never_meets_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # on a full disk the library crashes the process instead of raising
+    seen: list[bytes] = []
+    monkeypatch.setattr(Path, "write_bytes", lambda path, data: seen.append(data))
+    with pytest.raises(OutputError):  # nothing was written for write_atomic to move
+        write_maps(some_maps(), tmp_path / "maps.nc")
+    assert seen[0].startswith(b"\x89HDF\r\n\x1a\n")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_a_killed_run_left_is_removed_once_it_is_old(tmp_path: Path) -> None:
+    def left(name: str, age_s: float, *, inside: float | None = None) -> Path:
+        path = tmp_path / name
+        if inside is None:
+            path.write_text("half", encoding="utf-8")
+        else:
+            path.mkdir()
+            (path / "x.nc").write_text("half", encoding="utf-8")
+            os.utime(path / "x.nc", (time.time() - inside,) * 2)
+        os.utime(path, (time.time() - age_s,) * 2)
+        return path
+
+    old = [left(".a.nc.0f1e.part", 3600), left(".a.nc.7c.part", 3600, inside=3600)]
+    kept = [
+        left(".a.nc.5d.part", 60),
+        left(".a.nc.9b.part", 3600, inside=60),  # still being written
+        left(".b.nc.0f1e.part", 3600),  # of another result
+        left(".a.nc.notes", 3600),
+    ]
+    write_text("whole", tmp_path / "a.nc")
+    assert not any(path.exists() for path in old)
+    assert all(path.exists() for path in kept)

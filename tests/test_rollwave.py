@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from midchord.rollwave import phase_along, roll_basis, strongest_wavelength_mm
+from midchord.detrending.rollwave import phase_along, roll_basis, strongest_wavelength_mm
 
 BAND = (120.0, 600.0)
 

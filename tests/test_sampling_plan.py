@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from midchord.agreement import agree
-from midchord.sampling_plan import Scatter, choose_spots, plan_survey, power_of_plan
+from midchord.statistics.agreement import agree
+from midchord.statistics.sampling_plan import Scatter, choose_spots, plan_survey, power_of_plan
 from midchord_io.errors import SurveyError
 
 SCATTER = Scatter(bias=0.002, lite_sd=0.002, spot_sd=0.004, within_sd=0.004)

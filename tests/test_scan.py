@@ -154,3 +154,43 @@ def test_a_field_like_another_has_attributes_of_its_own() -> None:
     assert field.attrs == {"units": "mdpt", "long_name": "power"}
     assert template.attrs["units"] == "mm"
     np.testing.assert_array_equal(field.x.values, X)
+
+
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+def test_heights_far_from_zero_are_counted_from_a_datum(dtype: type) -> None:
+    # near 50 m a float32 has steps of 0.004 mm (24 bits of mantissa, IEEE 754)
+    scan = scan_of((WAVE_MM + 50_000.0).astype(dtype))
+    assert scan.height.dtype == np.float32
+    assert scan.attrs["height_datum_mm"] == 50_000.0
+    step = 1e-9 if dtype is np.float64 else 0.002
+    np.testing.assert_allclose(scan.height.values, WAVE_MM, rtol=0, atol=step + 1e-8)
+    assert "height_datum_mm" not in scan_of().attrs
+    assert "height_datum_mm" not in scan_of(WAVE_MM + 900.0).attrs
+
+
+def test_a_second_datum_is_added_to_the_first() -> None:
+    scan = scan_of()
+    far = scan.assign(height=scan.height.astype(np.float64) + 2000.0)
+    far.height.attrs["units"] = "mm"
+    checked = check_scan(far.assign_attrs(height_datum_mm=50_000.0))
+    assert checked.attrs["height_datum_mm"] == 52_000.0
+    assert checked.height.dtype == np.float32
+    np.testing.assert_allclose(checked.height.values, scan.height.values, rtol=0, atol=1e-8)
+
+
+def test_heights_beyond_100_m_are_refused() -> None:
+    with pytest.raises(ImplausibleScan) as refusal:
+        scan_of(WAVE_MM + 1e6)
+    assert "a height of 1e+06 mm; heights of a lite, within 100000 mm" in str(refusal.value)
+
+
+@pytest.mark.parametrize("pitch", [1e-300, 1e-4, 2000.0])
+def test_a_pitch_that_no_scanner_has_is_refused(pitch: float) -> None:
+    with pytest.raises(UnevenGrid) as refusal:
+        scan_of(x=np.arange(400) * pitch)
+    assert f"a pitch of {pitch:g} mm along x; between 0.001 and 1000 mm" in str(refusal.value)
+
+
+def test_positions_too_large_for_a_number_are_refused() -> None:
+    with pytest.raises(UnevenGrid, match="positions that are not numbers along x"):
+        even_pitch_mm(np.array([-1.7e308, 1.7e308]), axis="x", where="scan")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from midchord.scan_noise import scan_noise_mm, undithered_step_mm
+from midchord.placing.scan_noise import scan_noise_mm, undithered_step_mm
 
 
 @pytest.mark.parametrize("correlated", [False, True])

@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import re
+import tomllib
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from midchord import Settings
+from midchord.judging.limits import Limit
 from midchord_io.errors import SettingsError
+from midchord_io.gauge_card import GaugeCard
+from midchord_io.source import Lite, Source
+from midchord_io.survey import COLUMNS, OPTIONAL
+
+ROOT = Path(__file__).resolve().parents[1]
 
 
 def test_the_defaults_are_those_of_the_shipped_file() -> None:
@@ -54,3 +62,70 @@ def test_a_file_that_is_no_toml_is_refused(tmp_path: Path) -> None:
         Settings.load(path)
     with pytest.raises(SettingsError, match="cannot be read"):
         Settings.load(tmp_path / "nothing.toml")
+
+
+@pytest.mark.parametrize(
+    ("section", "key", "value"),
+    [
+        ("place", "spike_sigma", 1e6),
+        ("place", "fill_mm", 1e3),
+        ("place", "glass_range_mm", 1e-9),
+        ("detrend", "edge_lift_inset_mm", 1e4),
+        ("detrend", "filter_cutoff_mm", 1e12),
+        ("gauge", "fallback_half_span_mm", 1e-9),
+        ("gauge", "fallback_half_span_mm", 1e9),
+        ("zones", "edge_x_mm", 1e9),
+        ("zones", "edge_y_mm", -1.0),
+        ("waves", "band_min_mm", 1e-9),
+        ("waves", "band_max_mm", 1e12),
+        ("waves", "pool_mm", 1e9),
+        ("waves", "false_rate", 1e-300),
+        ("maps", "map_pitch_mm", 1e9),
+        ("maps", "power_window_mm", 1e7),
+        ("lines", "every_mm", 1e-9),
+        ("lines", "every_mm", 1e300),
+        ("judge", "coverage_factor", 1e308),
+    ],
+)
+def test_every_setting_has_bounds(section: str, key: str, value: float) -> None:
+    with pytest.raises(SettingsError) as refused:
+        Settings.of({section: {key: value}})
+    assert f"{section}.{key} = {value!r}: Input should be " in str(refused.value)
+
+
+@pytest.mark.parametrize("value", [1e-9, 1e9])
+def test_fixed_feet_have_bounds(value: float) -> None:
+    with pytest.raises(SettingsError, match=r"gauge\.half_span_mm = "):
+        Settings.of({"gauge": {"feet": "fixed", "half_span_mm": value}})
+
+
+@pytest.mark.parametrize("key", ["edge_lift_knots_mm", "edge_lift_decay_mm"])
+def test_lengths_of_edge_lift_ascend(key: str) -> None:
+    for values in ([60.0, 25.0], [60.0, 60.0]):
+        with pytest.raises(SettingsError, match=f"{key} = .*: they must ascend, each once"):
+            Settings.of({"detrend": {key: values}})
+    with pytest.raises(SettingsError, match="at most"):
+        Settings.of({"detrend": {key: [float(n) for n in range(1, 20)]}})
+
+
+def test_the_table_of_keys_is_complete_and_states_the_defaults() -> None:
+    table = (ROOT / "docs" / "keys.md").read_text(encoding="utf-8")
+    stated = dict(re.findall(r"^\| `([a-z_]+\.[a-z_]+)` \| `([^`]+)` \|", table, re.MULTILINE))
+    defaults = {
+        f"{section}.{key}": value
+        for section, keys in Settings.load().model_dump().items()
+        for key, value in keys.items()
+    }
+    read = {
+        key: None if text == "none" else tomllib.loads(f"v = {text}")["v"]
+        for key, text in stated.items()
+    }
+    read = {key: tuple(v) if isinstance(v, list) else v for key, v in read.items()}
+    assert read == defaults
+    for kind in (Source, Lite, Limit, GaugeCard):
+        for name, field in kind.model_fields.items():
+            stem = re.sub(r"^(threshold|uncertainty|limit)_.*", r"\1_", field.alias or name)
+            assert f"`{stem}" in table, f"{kind.__name__}.{name}"
+    for columns in (*COLUMNS.values(), *OPTIONAL.values()):
+        for name in columns:
+            assert f"`{name}" in table

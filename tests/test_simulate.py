@@ -15,9 +15,9 @@ import xarray as xr
 import make_samples
 import surfaces
 from midchord.configs import shipped
-from midchord.recipe import Recipe
 from midchord.simulate import simulate, write_simulated
-from midchord.surface import Surface
+from midchord.simulating.recipe import Recipe
+from midchord.simulating.surface import Surface
 from midchord_io.errors import EmptyScan, OutputError
 from midchord_io.results import read_maps
 from midchord_io.scan import check_scan

@@ -149,3 +149,9 @@ def test_every_shipped_description_is_valid() -> None:
     frames = {file.stem: load_source(file).lite.frame for file in files}
     assert frames["npy-grid"] == "lite"
     assert frames["hdf5-line-sensor"] == "machine"
+
+
+@pytest.mark.parametrize("pitch", ["1e-300", "1e300", "-1.0", "inf"])
+def test_a_pitch_out_of_all_bounds_is_refused(pitch: str, tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match=r"source\.pitch\.x = "):
+        described(tmp_path, f"[source]\npitch = {{ x = {pitch}, y = 25.0 }}\n")

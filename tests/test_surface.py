@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from midchord.recipe import Recipe
-from midchord.surface import Surface
+from midchord.simulating.recipe import Recipe
+from midchord.simulating.surface import Surface
 
 LITE = {"length_mm": 1800.0, "width_mm": 700.0}
 

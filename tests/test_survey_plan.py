@@ -9,8 +9,8 @@ import pytest
 
 import surveyed
 from midchord.report.plan_page import plan_page
-from midchord.sampling_plan import Scatter, power_of_plan
-from midchord.survey_plan import LEAST_SPOTS, plan_on_maps, survey_rows
+from midchord.statistics.sampling_plan import Scatter, power_of_plan
+from midchord.surveying.survey_plan import LEAST_SPOTS, plan_on_maps, survey_rows
 from midchord_io.errors import SettingsError, SurveyError
 from surveyed import card
 
@@ -111,7 +111,7 @@ def test_a_gauge_that_can_stand_nowhere() -> None:
 
 
 def test_the_least_number_of_spots_is_kept_by_the_plan() -> None:
-    from midchord.sampling_plan import plan_survey
+    from midchord.statistics.sampling_plan import plan_survey
 
     scatter = Scatter(0.0, 0.001, 0.001, 0.003, 0.001)
     free = plan_survey(scatter, 0.02, repeats=2, n_operators=2)

@@ -12,10 +12,10 @@ import pytest
 from PIL import Image
 
 from midchord.configs import shipped
-from midchord.hand_survey import work_up
 from midchord.report.page import CAUTIONS
 from midchord.report.survey_picture import as_the_dial, draw_survey, whole_mm
 from midchord.report.survey_sheet import FORM_ROWS, procedure_page, survey_page
+from midchord.surveying.hand_survey import work_up
 from midchord_io.gauge_card import card_of, load_gauge_card
 from midchord_io.survey import read_survey
 

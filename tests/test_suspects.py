@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 import hand
-from midchord.flags import FACTORS, Flag
-from midchord.suspects import flag_readings
+from midchord.surveying.flags import FACTORS, Flag
+from midchord.surveying.suspects import flag_readings
 
 PEOPLE: dict[str, Any] = {
     "operators": {"A": 0.0, "B": 0.003},

@@ -127,3 +127,19 @@ def test_a_row_longer_than_the_head_is_still_known(tmp_path: Path) -> None:
 )
 def test_what_is_no_matrix(content: str, tmp_path: Path) -> None:
     assert text.sniff(tmp_path, content.encode()) is False
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_scale_that_overflows_is_refused_without_a_murmur(tmp_path: Path) -> None:
+    path = tmp_path / "m.csv"
+    path.write_text("0.5,-1.25\n2.0,3.5\n", encoding="utf-8")
+    source = {**SOURCE.source.model_dump(exclude_unset=True), "height_scale": 1.7e308}
+    with pytest.raises(ScanError, match="a height of inf mm; heights of a lite, within 100000 mm"):
+        open_scan(path, SourceDescription.model_validate({"source": source}))
+
+
+def test_without_a_description_it_is_said_how_to_pass_one(tmp_path: Path) -> None:
+    path = tmp_path / "m.csv"
+    path.write_text("0.5,-1.25\n2.0,3.5\n", encoding="utf-8")
+    with pytest.raises(MissingMetadata, match="as in configs/sources and pass it with --source"):
+        open_scan(path)

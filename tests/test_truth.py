@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from midchord.recipe import Recipe
 from midchord.settings import Settings
-from midchord.surface import Surface
-from midchord.truth import line_positions_mm, true_half_waves, true_mean_wavelength_mm
+from midchord.simulating.recipe import Recipe
+from midchord.simulating.surface import Surface
+from midchord.simulating.truth import line_positions_mm, true_half_waves, true_mean_wavelength_mm
 from surfaces import distortion_mdpt, gain
 
 

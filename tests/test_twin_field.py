@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import hand
-from midchord.twin_field import MappedLite, TwinField
+from midchord.surveying.twin_field import MappedLite, TwinField
 
 
 def _plane(**changes: object) -> TwinField:

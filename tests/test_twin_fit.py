@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 import statsmodels.api
 
-from midchord.twin_fit import fit_twins, grouped, robust_spread
+from midchord.surveying.twin_fit import fit_twins, grouped, robust_spread
 
 
 def _drawn(n: int, *, sd: float, seed: int = 1) -> tuple[np.ndarray, np.ndarray]:

@@ -9,9 +9,9 @@ import pytest
 import xarray as xr
 
 import surfaces
-from midchord.edge_lift_gauge import sweep_edge_lift
 from midchord.gauge import sweep_gauge
-from midchord.hull_gauges import sweep_flat_base, sweep_straight_edge
+from midchord.gauges.edge_lift_gauge import sweep_edge_lift
+from midchord.gauges.hull_gauges import sweep_flat_base, sweep_straight_edge
 from midchord.twins import KINDS, quantised, short_feet_power_mdpt, sweep_twin
 from midchord_io.errors import LiteTooSmall, SettingsError
 

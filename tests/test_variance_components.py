@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from midchord.variance_components import (
+from midchord.statistics.variance_components import (
     Term,
     effective_df,
     mls_interval,

@@ -19,7 +19,7 @@ _HOMES = {
     "summary": "midchord.run",
     "sweep_gauge": "midchord.gauge",
     "validate": "midchord.validate",
-    "work_up": "midchord.hand_survey",
+    "work_up": "midchord.surveying.hand_survey",
 }
 __all__ = sorted(_HOMES)
 

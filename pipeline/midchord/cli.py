@@ -43,7 +43,7 @@ from midchord.console import (
 from midchord_io.errors import MidchordError, OutputError
 
 if TYPE_CHECKING:
-    from midchord.limits import Limits
+    from midchord.judging.limits import Limits
     from midchord.settings import Settings
     from midchord_io.source import SourceDescription
 
@@ -98,7 +98,7 @@ def demo(
     """Map and judge the scan that comes with midchord. Replaces an earlier demo in that folder."""
     prepare(context, verbose, log_json, threads)
     from midchord.configs import shipped
-    from midchord.limits import load_limits
+    from midchord.judging.limits import load_limits
     from midchord.outputs import check_outputs, write_lite
     from midchord.run import map_file, summary
     from midchord.settings import Settings
@@ -144,7 +144,7 @@ def map_scans(
     """Map each scan, and judge it if limits are given."""
     prepare(context, verbose, log_json, threads)
     _refuse_equal_names(scans)
-    from midchord.limits import check_grid, load_limits
+    from midchord.judging.limits import check_grid, load_limits
     from midchord.outputs import check_outputs
     from midchord.settings import Settings
 
@@ -267,8 +267,8 @@ def simulate(
             needed="the scan is written to a name that is free",
             do="name another with --out, or say --overwrite",
         )
-    from midchord.recipe import Recipe
     from midchord.simulate import write_simulated
+    from midchord.simulating.recipe import Recipe
 
     for written in write_simulated(Recipe.load(recipe), out):
         say(str(written))

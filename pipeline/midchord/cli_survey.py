@@ -146,9 +146,9 @@ def work_up_survey(
 ) -> None:
     """Work up a hand survey by itself: wavelength, feet, depth, distortion."""
     prepare(context, verbose, log_json, threads)
-    from midchord.hand_survey import work_up
     from midchord.outputs import check_free, write_together
     from midchord.report.survey_sheet import survey_page
+    from midchord.surveying.hand_survey import work_up
     from midchord_io.gauge_card import load_gauge_card
     from midchord_io.results import write_json, write_text
     from midchord_io.survey import read_survey
@@ -263,7 +263,7 @@ def survey_plan(
     prepare(context, verbose, log_json, threads)
     from midchord.outputs import check_free, write_together
     from midchord.report.plan_page import plan_page
-    from midchord.survey_plan import plan_on_maps, survey_rows
+    from midchord.surveying.survey_plan import plan_on_maps, survey_rows
     from midchord_io.gauge_card import load_gauge_card
     from midchord_io.results import read_maps, write_text
     from midchord_io.survey_template import template_text

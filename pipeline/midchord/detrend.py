@@ -31,7 +31,7 @@ import numpy.typing as npt
 import xarray as xr
 from numpy.polynomial import legendre
 
-from midchord.edge_lift import (
+from midchord.detrending.edge_lift import (
     ALONG_ORDER,
     EDGES,
     Rims,
@@ -39,8 +39,8 @@ from midchord.edge_lift import (
     edge_distances,
     subtract_lift,
 )
-from midchord.gaussian_regression import areal_mean_surface
-from midchord.rollwave import phase_along, roll_basis
+from midchord.detrending.gaussian_regression import areal_mean_surface
+from midchord.detrending.rollwave import phase_along, roll_basis
 from midchord_io.errors import LiteTooSmall
 from midchord_io.scan import like
 

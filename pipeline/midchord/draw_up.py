@@ -13,7 +13,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from midchord.detrend import Detrended
-from midchord.edge_lift import EDGES
+from midchord.detrending.edge_lift import EDGES
 from midchord.gauge import gain, sweep_gauge
 from midchord.maps import (
     CLEAR,

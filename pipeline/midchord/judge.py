@@ -35,8 +35,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from midchord.decision import DIAGONALS, Decision, sentence_of
-from midchord.limits import (
+from midchord.judging.decision import DIAGONALS, Decision, sentence_of
+from midchord.judging.limits import (
     EDGES,
     FIGURES,
     GRID_ZONE,
@@ -46,7 +46,7 @@ from midchord.limits import (
     limits_of,
     load_limits,
 )
-from midchord.zone_points import Floats, Points, grid_cell, points_of
+from midchord.judging.zone_points import Floats, Points, grid_cell, points_of
 
 __all__ = [
     "Decision",

@@ -14,11 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from midchord.detrending.gaussian_regression import transmission
+from midchord.detrending.rollwave import strongest_wavelength_mm
 from midchord.gauge import three_point
-from midchord.gaussian_regression import transmission
 from midchord.lines import HALF_WIDTH, local_fit, pooled_lines, ridge_slant, transfer
 from midchord.loose_swings import LooseSwings, loose_swings
-from midchord.rollwave import strongest_wavelength_mm
 from midchord.settings import Settings
 from midchord.uncertainty import (
     Budget,

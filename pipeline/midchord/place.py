@@ -30,10 +30,10 @@ import numba
 import numpy as np
 import xarray as xr
 
-from midchord.clean import fill_gaps, find_spikes
-from midchord.missing import Openings, mark_openings, mark_outside
-from midchord.outline import CORNERS, Outline, find_outline, grid_outline
-from midchord.region import (
+from midchord.placing.clean import fill_gaps, find_spikes
+from midchord.placing.missing import Openings, mark_openings, mark_outside
+from midchord.placing.outline import CORNERS, Outline, find_outline, grid_outline
+from midchord.placing.region import (
     DROPOUT,
     FILLED,
     MEASURED,
@@ -46,7 +46,7 @@ from midchord.region import (
     States,
     find_glass,
 )
-from midchord.scan_noise import scan_noise_mm, undithered_step_mm
+from midchord.placing.scan_noise import scan_noise_mm, undithered_step_mm
 from midchord_io.errors import LiteTooSmall, ScanError
 from midchord_io.scan import even_pitch_mm
 

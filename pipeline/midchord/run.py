@@ -13,13 +13,13 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from midchord.bow import overall_bow, quadratic_power_mdpt
 from midchord.detrend import Detrended, detrend
+from midchord.detrending.bow import overall_bow, quadratic_power_mdpt
+from midchord.detrending.edge_lift import EDGES
+from midchord.detrending.gaussian_regression import transmission
 from midchord.draw_up import make_maps
-from midchord.edge_lift import EDGES
-from midchord.gaussian_regression import transmission
 from midchord.judge import judge
-from midchord.limits import Limits
+from midchord.judging.limits import Limits
 from midchord.maps import Zoning, map_positions
 from midchord.measure import ClearRange, measure
 from midchord.place import place

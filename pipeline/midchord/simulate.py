@@ -26,10 +26,10 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
-from midchord.recipe import EDGES, Noise, Recipe
 from midchord.settings import Settings
-from midchord.surface import Surface
-from midchord.truth import (
+from midchord.simulating.recipe import EDGES, Noise, Recipe
+from midchord.simulating.surface import Surface
+from midchord.simulating.truth import (
     COLUMNS,
     line_positions_mm,
     true_half_waves,

@@ -24,9 +24,9 @@ from typing import Any, TypeVar
 import numpy.typing as npt
 import xarray as xr
 
-from midchord.edge_lift_gauge import sweep_edge_lift
 from midchord.gauge import sweep_gauge
-from midchord.hull_gauges import checked_length_mm, sweep_flat_base, sweep_straight_edge
+from midchord.gauges.edge_lift_gauge import sweep_edge_lift
+from midchord.gauges.hull_gauges import checked_length_mm, sweep_flat_base, sweep_straight_edge
 from midchord_io.errors import SettingsError
 from midchord_io.scan import FACES, like
 

@@ -20,12 +20,12 @@ import pandas as pd
 import xarray as xr
 
 import midchord
-from midchord.comparison import Comparison, compare_pairs, plain
-from midchord.pairing import Paired, lites_of, pair_readings
-from midchord.placement import DatumSuspicion, Shift, fit_shift, suspect_datum
-from midchord.survey_study import check_further_scans, study_of_survey
-from midchord.suspects import Flag, flag_readings
-from midchord.twin_field import MappedLite
+from midchord.statistics.comparison import Comparison, compare_pairs, plain
+from midchord.surveying.pairing import Paired, lites_of, pair_readings
+from midchord.surveying.placement import DatumSuspicion, Shift, fit_shift, suspect_datum
+from midchord.surveying.survey_study import check_further_scans, study_of_survey
+from midchord.surveying.suspects import Flag, flag_readings
+from midchord.surveying.twin_field import MappedLite
 from midchord_io.errors import SettingsError, SurveyError
 from midchord_io.gauge_card import GaugeCard
 from midchord_io.survey import Survey

@@ -17,13 +17,13 @@ from collections.abc import Mapping
 from typing import Any
 
 import midchord
-from midchord.comparison import Comparison
-from midchord.disagreement import CAVEAT
 from midchord.report import agreement_pictures as pictures
 from midchord.report import agreement_tables as tables
 from midchord.report.house_style import shown
 from midchord.report.page import CAUTIONS
-from midchord.suspects import Flag
+from midchord.statistics.comparison import Comparison
+from midchord.statistics.disagreement import CAVEAT
+from midchord.surveying.suspects import Flag
 from midchord.validate import GaugeValidation, Validation
 
 __all__ = ["agreement_page"]

@@ -21,11 +21,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from midchord.comparison import Comparison
 from midchord.report import house_style as house
 from midchord.report.house_style import shown
 from midchord.report.map_marks import add_frame
-from midchord.twin_field import TwinField
+from midchord.statistics.comparison import Comparison
+from midchord.surveying.twin_field import TwinField
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -12,9 +12,9 @@ from typing import Any
 
 import pandas as pd
 
-from midchord.comparison import Comparison
 from midchord.report.agreement_pictures import QUANTITY_NAMES
 from midchord.report.house_style import shown
+from midchord.statistics.comparison import Comparison
 from midchord_io.gauge_card import GaugeCard
 
 __all__ = [

@@ -15,7 +15,7 @@ from midchord.report.agreement_tables import KINDS
 from midchord.report.house_style import shown
 from midchord.report.map_marks import add_frame
 from midchord.report.page import CAUTIONS
-from midchord.survey_plan import OPERATORS, PlannedLite, SurveyPlan
+from midchord.surveying.survey_plan import OPERATORS, PlannedLite, SurveyPlan
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

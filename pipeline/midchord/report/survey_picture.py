@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from midchord.hand_line import LineWorkUp
 from midchord.report import house_style as house
 from midchord.report.house_style import shown
+from midchord.surveying.hand_line import LineWorkUp
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -17,11 +17,11 @@ import base64
 from collections.abc import Sequence
 from typing import Any
 
-from midchord.hand_line import Figures, LineWorkUp, Spread
-from midchord.hand_survey import HandSurvey, LiteWorkUp
 from midchord.report.house_style import CONVENTION_NAMES, NO_VALUE_TEXT, shown
 from midchord.report.page import CAUTIONS
 from midchord.report.survey_picture import as_the_dial, survey_picture_bytes, whole_mm
+from midchord.surveying.hand_line import Figures, LineWorkUp, Spread
+from midchord.surveying.hand_survey import HandSurvey, LiteWorkUp
 from midchord_io.gauge_card import GaugeCard
 
 __all__ = ["FORM_ROWS", "procedure_page", "survey_page"]

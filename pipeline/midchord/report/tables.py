@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from midchord.decision import DIAGONALS, told_apart
+from midchord.judging.decision import DIAGONALS, told_apart
 from midchord.report.house_style import (
     CONVENTION_NAMES,
     FIGURES,

@@ -1,0 +1,3 @@
+"""Parts of simulate: the recipe, the exact surface, its true figures."""
+
+__all__: list[str] = []

@@ -1,0 +1,165 @@
+"""All statistics of one set of pairs, gathered: agreement, regressions, concordance, coverage.
+
+Agreement is judged by the limits of agreement with their bounds (agreement.py), never by a
+correlation. The regressions put the gauge on x and the scan on y and allow errors in both.
+A statistic that the pairs cannot give (too few, no spread) is None, with the reason in notes.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+import numpy as np
+import pandas as pd
+
+from midchord.statistics.agreement import Agreement, agree
+from midchord.statistics.concordance import Concordance, concordance
+from midchord.statistics.disagreement import (
+    CAVEAT,
+    NormalisedErrors,
+    SpreadTrend,
+    Trend,
+    normalised_errors,
+    proportional_bias,
+    spread_trend,
+)
+from midchord.statistics.regression import Line, RankLine, deming, passing_bablok
+from midchord_io.errors import SurveyError
+
+__all__ = ["Comparison", "compare_pairs", "plain"]
+
+Result = TypeVar("Result")
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Statistics of one quantity of one gauge.
+
+    quantity  "singles", "swings" or "distortion"
+    unit      "mm" or "mdpt"
+    table     the pairs: gauge, scan, u (combined) and labels
+    """
+
+    quantity: str
+    unit: str
+    table: pd.DataFrame
+    agreement: Agreement
+    trend: Trend | None
+    spread: SpreadTrend | None
+    deming: Line | None
+    passing_bablok: RankLine | None
+    concordance: Concordance | None
+    normalised: NormalisedErrors | None
+    notes: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Strict JSON: what is not to be had is null; names carry the unit."""
+        a, unit = self.agreement, self.unit
+        return {
+            "quantity": self.quantity,
+            "unit": unit,
+            "n_readings": a.n_readings,
+            "n_spots": a.n_spots,
+            "n_lites": a.n_lites,
+            "n_operators": a.n_operators,
+            f"bias_{unit}": plain(a.bias),
+            f"bias_ci_{unit}": plain(a.bias_ci),
+            f"sd_{unit}": plain(a.sd),
+            f"sd_ci_{unit}": plain(a.sd_ci),
+            f"limits_{unit}": plain((a.limits.low, a.limits.high)),
+            f"limits_ci_{unit}": plain((a.limits.low_ci, a.limits.high_ci)),
+            f"bounds_{unit}": plain(a.limits.bounds),
+            "interval_method": a.limits.method,
+            "equivalence": plain(a.equivalence),
+            "components": plain(a.components),
+            "proportional_bias": plain(self.trend) | {"caveat": CAVEAT} if self.trend else None,
+            "spread": plain(self.spread),
+            "deming": plain(self.deming),
+            "passing_bablok": plain(self.passing_bablok),
+            "concordance": plain(self.concordance),
+            "normalised_error": plain(self.normalised),
+            "verdict": a.verdict,
+            "statement": a.statement,
+            "notes": [*a.notes, *self.notes],
+        }
+
+
+def compare_pairs(
+    table: pd.DataFrame,
+    *,
+    quantity: str,
+    unit: str,
+    tolerance: float | None,
+    gauge_name: str,
+) -> Comparison:
+    """Statistics of a table of pairs.
+
+    table  columns gauge, scan, u_gauge, u_scan (place included), lite_id, spot, operator
+    Raises SurveyError where there is no pair
+    """
+    scan, gauge = table["scan"].to_numpy(float), table["gauge"].to_numpy(float)
+    lite, spot = table["lite_id"].tolist(), table["spot"].tolist()
+    notes: list[str] = []
+
+    def tried(what: str, compute: Callable[[], Result]) -> Result | None:
+        try:
+            return compute()
+        except SurveyError as error:
+            notes.append(f"no {what}: {error.found}, {error.needed}")
+            return None
+
+    agreement = agree(
+        scan,
+        gauge,
+        lite=lite,
+        spot=spot,
+        operator=table["operator"].tolist(),
+        tolerance=tolerance,
+        unit=unit,
+        gauge_name=gauge_name,
+    )
+    several = len(set(lite)) >= 3
+    by_lite = lite if several else None
+    return Comparison(
+        quantity,
+        unit,
+        table,
+        agreement,
+        tried("proportional bias", lambda: proportional_bias(scan, gauge, lite=lite, spot=spot)),
+        tried("trend of the spread", lambda: spread_trend(scan, gauge, lite=lite, spot=spot)),
+        tried("Deming line", lambda: deming(gauge, scan, lite=by_lite)),
+        tried("Passing-Bablok line", lambda: passing_bablok(gauge, scan, lite=by_lite)),
+        tried("concordance", lambda: concordance(scan, gauge, lite=by_lite)),
+        tried(
+            "normalised errors",
+            lambda: normalised_errors(scan, gauge, table["u_scan"], table["u_gauge"]),
+        ),
+        tuple(notes),
+    )
+
+
+def plain(value: Any) -> Any:
+    """Dataclasses, named tuples and arrays as strict JSON has them; not finite becomes null."""
+    if isinstance(value, float | np.floating):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, np.integer | np.bool_):
+        return value.item()
+    if isinstance(value, np.ndarray):
+        return [plain(entry) for entry in value.tolist()]
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        fields = {f.name: getattr(value, f.name) for f in dataclasses.fields(value)}
+        return {name: plain(entry) for name, entry in fields.items()}
+    if isinstance(value, tuple) and hasattr(value, "_asdict"):
+        named = value._asdict()
+        if set(named) == {"low", "high"}:
+            return [plain(named["low"]), plain(named["high"])]
+        return {name: plain(entry) for name, entry in named.items()}
+    if isinstance(value, Mapping):
+        return {str(name): plain(entry) for name, entry in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(entry) for entry in value]
+    return value

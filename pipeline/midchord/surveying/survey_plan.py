@@ -1,0 +1,198 @@
+"""A survey planned on the maps: how many lites and spots, and where on each the gauge should stand.
+
+What is not known before the first survey is assumed, and every assumption stands on the sheet:
+the differences scatter within a spot by the dial, by the noise of the scan and by how far a hand
+is off its place, taken where the spots are; from lite to lite, from spot to spot and from person to
+person by one step of the dial each (common practice, no source), unless stated. A trial survey
+tells better: its components can be given instead.
+
+Spots are spread over the depths of the wave, on its crests and valleys, where the map of the
+gauge's twin is flat and a hand that is off by some mm changes little, within the clear zone. Of
+more lites than are needed those are taken that spread over the depth.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from midchord.statistics.sampling_plan import Plan, Scatter, Spot, choose_spots, plan_survey
+from midchord.surveying.pairing import lites_of, place_uncertainty
+from midchord.surveying.twin_field import MappedLite, TwinField
+from midchord.validate import PLACEMENT_SD_MM
+from midchord_io.errors import SettingsError, SurveyError
+from midchord_io.gauge_card import GaugeCard
+
+__all__ = ["OPERATORS", "PlannedLite", "SurveyPlan", "plan_on_maps", "survey_rows"]
+
+TRIAL_SPOTS = 12
+"""Spots on which the effect of a misplaced hand is taken before their number is known."""
+LEAST_SPOTS = 6
+"""On each lite: agreement at one depth says nothing about another."""
+OPERATORS = "ABCDEFGH"
+"""What people are called until they sign."""
+FLATTEST_SHARE = 0.1
+"""Of the places of one depth those on a crest or in a valley are looked at."""
+CLEAR = 0
+
+
+@dataclass(frozen=True)
+class PlannedLite:
+    """Where to read one lite. spots: places, depth of the wave there, slope of the twin's map."""
+
+    lite: MappedLite
+    twin: TwinField
+    spots: tuple[Spot, ...]
+
+
+@dataclass(frozen=True)
+class SurveyPlan:
+    """How many, on which lites, where.
+
+    plan           lites, spots on each, repeats, operators, and the power of the rule
+    scatter        what was assumed, mm;  assumed: names of its parts that nobody stated
+    lites          those whose maps are there, with their spots
+    lites_missing  how many more lites need maps
+    """
+
+    card: GaugeCard
+    tolerance_mm: float
+    power: float
+    placement_sd_mm: float
+    scatter: Scatter
+    assumed: tuple[str, ...]
+    plan: Plan
+    lites: tuple[PlannedLite, ...]
+    lites_missing: int
+
+
+def plan_on_maps(
+    maps: Sequence[xr.Dataset],
+    card: GaugeCard,
+    *,
+    tolerance_mm: float,
+    power: float = 0.9,
+    repeats: int = 2,
+    n_operators: int = 2,
+    bias_mm: float = 0.0,
+    lite_sd_mm: float | None = None,
+    spot_sd_mm: float | None = None,
+    operator_sd_mm: float | None = None,
+    placement_sd_mm: float = PLACEMENT_SD_MM,
+) -> SurveyPlan:
+    """Plan a survey of spots that shows agreement within +-tolerance_mm with this power.
+
+    maps            of ``process`` or ``read_maps``, one a lite
+    card            of the gauge that will be used
+    power           chance to show it, if the scatter is as assumed
+    bias_mm         of the scan against the gauge, assumed
+    lite_sd_mm, spot_sd_mm, operator_sd_mm  of the differences; a step of the dial if not stated
+    Raises          SettingsError where the power is not between 0 and 1, or where no plan of a size
+                    that anyone would take reaches it; SurveyError for two maps of one lite, and
+                    where the gauge can stand nowhere
+    """
+    if not 0 < power < 1:
+        raise SettingsError(
+            "power",
+            found=f"a power of {power:g}",
+            needed="a chance between 0 and 1",
+            do="give 0.9, or what was agreed",
+        )
+    lites = list(lites_of([MappedLite(one) for one in maps]).values())
+    twins = [lite.twin(card) for lite in lites]
+    trial = [_spots_on(lite, twin, TRIAL_SPOTS) for lite, twin in zip(lites, twins, strict=True)]
+    stated = {"lite_sd": lite_sd_mm, "spot_sd": spot_sd_mm, "operator_sd": operator_sd_mm}
+    assumed = tuple(name for name, value in stated.items() if value is None)
+    parts = {name: card.resolution_mm if value is None else value for name, value in stated.items()}
+    within = _within_sd_mm(card, twins, trial, placement_sd_mm)
+    scatter = Scatter(bias=bias_mm, within_sd=within, **parts)
+    plan = plan_survey(
+        scatter, tolerance_mm, power=power, repeats=repeats, n_operators=n_operators,
+        least_spots=LEAST_SPOTS,
+    )  # fmt: skip
+    if plan is None:
+        raise SettingsError(
+            "tolerance_mm",
+            found=f"no survey of up to 60 lites and 30 spots on each shows {tolerance_mm:g} mm "
+            f"with a power of {power:g}",
+            needed="a tolerance that the scatter assumed leaves room for",
+            do="widen the tolerance, or find out by a trial survey what the scatter is",
+        )
+    order = np.argsort([_mean_depth(lite) for lite in lites], kind="stable")
+    taken = min(plan.n_lites, len(lites))
+    picks = order[np.unique(np.linspace(0, len(lites) - 1, taken).round().astype(int))]
+    planned = tuple(
+        PlannedLite(lites[k], twins[k], _spots_on(lites[k], twins[k], plan.spots_per_lite))
+        for k in sorted(picks)
+    )
+    return SurveyPlan(
+        card, tolerance_mm, power, placement_sd_mm, scatter, assumed, plan, planned,
+        plan.n_lites - len(planned),
+    )  # fmt: skip
+
+
+def _spots_on(lite: MappedLite, twin: TwinField, count: int) -> tuple[Spot, ...]:
+    """Spread over the depths, in the clear zone, on whole millimetres."""
+    x, y = np.meshgrid(twin.x_mm, twin.y_mm, indexing="ij")
+    along, across = twin.gradient(x, y)
+    is_clear = (lite.maps["zone"].values == CLEAR) & np.isfinite(twin.reading_mm)
+    if not is_clear.any():
+        raise SurveyError(
+            f"lite {lite.lite_id}",
+            found="the gauge can stand nowhere in the clear zone",
+            needed="a lite on which all its contacts find measured glass",
+            do="leave this lite out, or check the half-span or base on the card",
+        )
+    depth = lite.maps["depth"].values
+    if not np.isfinite(depth[is_clear]).any():
+        depth = twin.reading_mm  # no wave: over what bow there is
+    spots = choose_spots(
+        depth, np.hypot(along, across), is_clear, twin.x_mm, twin.y_mm, n_spots=count,
+        flattest_share=FLATTEST_SHARE,
+    )  # fmt: skip
+    return tuple(spot._replace(x_mm=round(spot.x_mm), y_mm=round(spot.y_mm)) for spot in spots)
+
+
+def _within_sd_mm(
+    card: GaugeCard,
+    twins: Sequence[TwinField],
+    trial: Sequence[Sequence[Spot]],
+    placement_sd_mm: float,
+) -> float:
+    """Root mean square over the trial spots of dial, noise and place."""
+    squares = []
+    for twin, spots in zip(twins, trial, strict=True):
+        x, y = np.array([(spot.x_mm, spot.y_mm) for spot in spots]).T
+        place = place_uncertainty(twin, x, y, placement_sd_mm)
+        squares.append(np.mean(place**2) + twin.sd_mm**2)
+    return float(np.sqrt(np.mean(squares) + card.resolution_mm**2 / 12))
+
+
+def _mean_depth(lite: MappedLite) -> float:
+    depth = (lite.summary.get("depth_mm") or {}).get("mean")
+    return 0.0 if depth is None else float(depth)
+
+
+def survey_rows(plan: SurveyPlan) -> list[dict[str, object]]:
+    """Readings to take, in order, as rows of ``template_text``; operator and reading are empty.
+
+    Each person walks all spots of a lite once before the next round, so that no reading is
+    remembered.
+    """
+    return [
+        {
+            "lite_id": planned.lite.lite_id,
+            "gauge": plan.card.gauge,
+            "repeat": repeat,
+            "x": spot.x_mm,
+            "y": spot.y_mm,
+            "note": f"spot {number}, operator {OPERATORS[operator]}",
+        }
+        for planned in plan.lites
+        for operator in range(plan.plan.n_operators)
+        for repeat in range(1, plan.plan.repeats + 1)
+        for number, spot in enumerate(planned.spots, start=1)
+    ]
