@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import ndimage, optimize
 
-from midchord import gaussian_regression
+from midchord.detrending import gaussian_regression
 from midchord.detrending.gaussian_regression import areal_mean_surface, transmission
 
 X = (np.arange(600) + 0.5) * 5.0

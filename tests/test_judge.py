@@ -315,7 +315,7 @@ def test_a_swing_without_a_figure_forbids_within_but_never_says_outside() -> Non
     """A lone trough or a wave outside the band: its size is known, a roll wave it is not."""
     summary, maps = lite(0.02)
     there = ((X >= 400) & (X < 600))[:, np.newaxis] & np.ones(Y.size, bool)
-    for size, verdict in ((0.3, "undecided"), (0.06, "undecided"), (0.03, "within")):
+    for size, verdict in ((3.0, "undecided"), (0.06, "undecided"), (0.04, "within")):
         maps["surface_depth"] = maps["surface_depth"].where(~there)
         maps["loose_surface_depth"] = (("x", "y"), np.where(there, size, np.nan))
         assert only(summary, maps, depth_limit())["verdict"] == verdict

@@ -22,6 +22,9 @@ from midchord_io.errors import SettingsError
 
 __all__ = ["Floats", "Points", "grid_cell", "points_of"]
 
+LOOSE_DOUBT = 0.5
+"""Standard uncertainty of a swing that is no half wave of a roll wave, as a share of it."""
+
 Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
@@ -73,11 +76,14 @@ def points_of(
     known = has_figure | loose
     u = _uncertainty(limit, maps, has_figure)
     if loose.any():
-        # of such a swing only the size is known: it can never show that a limit is broken, and it
-        # forbids to say that one is kept where it comes near it
-        field = np.where(loose, _loose(limit, maps), field)
+        # of such a swing only the size is known, and not well: it forbids to say that a limit is
+        # kept where it comes near it, and can never show that one is broken
+        swing = _loose(limit, maps)
+        field = np.where(loose, swing, field)
         spread = np.full(field.shape, np.nan) if u is None else _scattered(u, has_figure)
-        u = np.where(loose, field, spread)[known]
+        high = limit.threshold if limit.threshold is not None else limit.limit
+        doubt = np.where(swing > 2 * high, swing, LOOSE_DOUBT * swing)
+        u = np.where(loose, doubt, spread)[known]
     ix, iy = np.nonzero(known)
     return Points(
         value=field[known],
