@@ -41,10 +41,13 @@ lint: $(READY) ## check style and types
 	$(BIN)/mypy
 
 bench: $(READY) ## measure how fast the stages are
-	$(BIN)/python -m pytest benchmarks --benchmark-enable --benchmark-columns=min,median,stddev,rounds
+	@mkdir -p .benchmarks
+	$(BIN)/python -m pytest benchmarks --benchmark-enable --benchmark-columns=min,median,stddev,rounds \
+		--benchmark-json=.benchmarks/last.json
 
-long: $(READY) ## run the tests that take long: productions, full-size lites, soak runs
+long: $(READY) ## run what takes long: many surveys, whole lites against truth (docs/accuracy.md)
 	$(BIN)/python -m pytest -m long
+	$(BIN)/python benchmarks/accuracy.py
 
 samples: $(READY) ## make sample-scans/ anew (moves numbers: say so in CHANGELOG.md)
 	$(BIN)/python tests/make_samples.py

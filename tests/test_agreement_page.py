@@ -18,7 +18,7 @@ import surfaces
 import surveyed
 from midchord.report import agreement_pictures, agreement_tables
 from midchord.report.agreement_page import agreement_page
-from midchord.report.agreement_tables import probability, with_interval
+from midchord.report.agreement_tables import probability, three_digits, with_interval
 from midchord.report.page import CAUTIONS
 from midchord.statistics.comparison import compare_pairs
 from midchord.validate import Validation
@@ -80,7 +80,8 @@ def test_the_verdict_is_the_first_sentence(page: Page) -> None:
     assert page.text.startswith("Scan against hand gauge ✓ Agreement shown")
     sentence = page.text[start:][: page.text[start:].index("Tolerance")]
     assert "The scan may stand in for Wren 115 within ±0.02 mm at 95 % confidence on" in sentence
-    assert sentence.strip().endswith("(judged on swings of the dial).")
+    assert "(judged on swings of the dial). The spots lie on flatter places" in sentence
+    assert sentence.strip().endswith("does not speak for slopes.")
 
 
 def test_what_was_compared_is_said(page: Page) -> None:
@@ -238,6 +239,47 @@ def test_a_suspect_reading_heads_its_gauge(tmp_path: Path) -> None:
     assert "Look at this first" in text
     assert "Row 22." in text
     assert "stays in the figures until a person excludes it" in text
+    assert "Row 22. Row 22" not in text
+
+
+def test_a_verdict_with_suspects_inside_says_so_and_what_is_without_them(tmp_path: Path) -> None:
+    rows = spot_rows()
+    cells = rows[20].split(",")
+    cells[6] = f"{float(cells[6]) + 0.06:.3f}"
+    rows[20] = ",".join(cells)
+    found = validation(tmp_path, SPOTS, rows, tolerance_mm=0.05)
+    (one,) = found.gauges
+    assert len(one.flags) == 1
+    assert one.without_suspects is not None
+    assert found.headline == "shown, with 1 suspect reading inside"
+    html = agreement_page(found)
+    assert "<title>Scan against hand gauge: Agreement shown, with 1 suspect reading inside" in html
+    text = Page(html).text
+    assert text.startswith(
+        "Scan against hand gauge ! Agreement shown, with 1 suspect reading inside The scan may"
+    )
+    assert "For information, not the verdict: without its 1 suspect the limits" in text
+    assert 'id="verdict" class="undecided"' in html
+    rest, judged = one.without_suspects.agreement, one.judged.agreement
+    assert rest.n_readings == judged.n_readings - 1
+    assert rest.sd < judged.sd
+    assert rest.verdict == "not asked"
+    assert found.as_dict()["by_gauge"][0]["without_suspects"]["n_readings"] == rest.n_readings
+
+
+def test_biases_digests_bands_and_signatures(page: Page) -> None:
+    for words in (
+        "Bias by", "operator Ada", "lite Q-3", "No acceptance band of GRR % or ndc is applied",
+        "Approved by", "two-sided", "AVERAGE()",
+    ):  # fmt: skip
+        assert words in page.text, words
+
+
+def test_small_figures_beside_wide_intervals_keep_three_digits() -> None:
+    assert three_digits(0.0085, (0.006, 0.31)) == "0.00850 (0.00600 to 0.310)"
+    assert three_digits(0.0, (0.0, 0.16)) == "0 (0 to 0.160)"
+    assert three_digits(0.0104, None) == "0.0104 (no interval)"
+    assert three_digits(None, None) == "–"
 
 
 # --- digits -------------------------------------------------------------------------------------

@@ -384,6 +384,34 @@ def test_what_looks_wrong_is_said(x, r, gauge, code, words):
     assert words in remark.text
 
 
+def test_figures_without_the_edge_zone_stand_beside_those_with_it():
+    x = [250, 370, 490, 610, 730, 850]
+    lite = work_up(survey(line(x, [0.3, 0, 0.1, 0, 0.1, 0.4])), card(), length_mm=1100).lites[0]
+    assert lite.figures.depth_mm.max == pytest.approx(0.3)
+    assert lite.figures_clear_of_edges is not None
+    # marks 2 to 5 remain: three half waves, of which the first has lost the wave that ends in it
+    assert lite.figures_clear_of_edges.depth_mm.n == 3
+    assert lite.figures_clear_of_edges.depth_mm.max == pytest.approx(0.1)
+    assert lite.figures_clear_of_edges.distortion_full_wave_mdpt.n == 2
+    assert work_up(survey(line(x[1:-1], [0, 0.1] * 2)), card()).lites[
+        0
+    ].figures_clear_of_edges is None
+
+
+def test_repeats_of_one_mark_are_compared_and_a_slip_among_them_is_named():
+    x = [400, 520, 640, 760, 880, 1000]
+    first = np.array([0.1, 0.0] * 3)
+    steps = np.array([0.002, -0.002, 0.002, -0.002, 0.002, 0.06])
+    hand = work_up(survey(line(x, first), line(x, first + steps, repeat=2)), card())
+    # pooled: sum of d^2 / 2 over six marks of two repeats
+    pooled = np.sqrt((steps**2 / 2).sum() / 6)
+    assert hand.lites[0].within_mark_sd_mm == pytest.approx(pooled)
+    (remark,) = (one for one in hand.remarks if one.code == "repeats_apart")
+    assert "the 2 repeats of mark 6 lie 0.06 mm apart" in remark.text
+    assert len(remark.rows) == 2
+    assert work_up(survey(line(x, first)), card()).lites[0].within_mark_sd_mm is None
+
+
 def test_a_card_that_is_silent_about_its_sign():
     values = card().model_dump(by_alias=True, exclude_none=True, exclude={"reading_sign"})
     assert "sign_unknown" in codes(work_up(survey(wave_line(240.0, 120.0)), card_of(values)))

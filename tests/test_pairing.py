@@ -18,7 +18,7 @@ from midchord.surveying.pairing import (
     swings_of,
 )
 from midchord.surveying.twin_field import TwinField
-from midchord_io.errors import SurveyError
+from midchord_io.errors import SettingsError, SurveyError
 from midchord_io.survey import Survey
 
 EXACT = hand.People(placement_sd_mm=0.0, reading_sd_mm=0.0)
@@ -117,9 +117,7 @@ def test_swings_are_the_depths_of_the_half_waves(lines: hand.Taken) -> None:
     assert swing["u_scan_mm"] == pytest.approx(math.hypot(one["u_scan_mm"], two["u_scan_mm"]))
     # swings of the dial are 2 A G: within the depths of the map of that lite
     depth = paired.swings["gauge_mm"].mean()
-    assert depth == pytest.approx(
-        hand.known_lite(0).mapped.summary["depth_mm"]["mean"], rel=0.1
-    )
+    assert depth == pytest.approx(hand.known_lite(0).mapped.summary["depth_mm"]["mean"], rel=0.1)
 
 
 def test_what_shifts_every_reading_alike_cancels_in_swings(lines: hand.Taken) -> None:
@@ -136,9 +134,49 @@ def test_walks_are_not_mixed() -> None:
     paired = taken.paired()
     assert paired.singles["line"].nunique() == 4
     assert len(paired.swings) == len(paired.singles) - 4
-    np.testing.assert_array_equal(
-        swings_of(paired.singles)["gauge_mm"], paired.swings["gauge_mm"]
+    np.testing.assert_array_equal(swings_of(paired.singles)["gauge_mm"], paired.swings["gauge_mm"])
+
+
+def test_one_line_walked_from_both_edges_is_two_walks_over_the_same_spots(
+    lines: hand.Taken,
+) -> None:
+    lite = next(iter(lines.lites.values()))
+    first = lines.survey.readings
+    first = first[(first["repeat"] == 1) & (first["operator"] == first["operator"].iloc[0])]
+    back = first.iloc[::-1].assign(
+        distance_mm=lambda t: lite.length_mm - t["distance_mm"], datum_x="trailing"
     )
+    back["mark"] = back.groupby("line_y_mm").cumcount() + 1
+    both = pd.concat([first, back], ignore_index=True)
+    both["row"] = range(2, 2 + len(both))
+    survey = dataclasses.replace(lines.survey, readings=both)
+    paired, alone = (
+        _paired(lines, survey),
+        _paired(lines, dataclasses.replace(lines.survey, readings=first)),
+    )
+    assert len(paired.swings) == 2 * len(alone.swings)
+    assert paired.singles["line"].nunique() == 2 * alone.singles["line"].nunique()
+    assert set(paired.singles["spot"]) == set(alone.singles["spot"])
+
+
+@pytest.mark.parametrize("placement_sd_mm", [-1.0, 1e9, float("inf"), float("nan")])
+def test_hands_cannot_be_off_by_any_length(placement_sd_mm: float, spots: hand.Taken) -> None:
+    with pytest.raises(SettingsError, match="hands that are off by"):
+        pair_readings(spots.survey, hand.card(), spots.lites, placement_sd_mm=placement_sd_mm)
+
+
+@pytest.mark.parametrize(
+    ("card", "words"),
+    [
+        ({"half_span_mm": 0.1}, "contacts 0.1 mm from the plunger; between 5 mm"),
+        ({"half_span_mm": 1e6}, "contacts 1e\\+06 mm from the plunger"),
+    ],
+)
+def test_a_gauge_that_the_maps_cannot_show_is_refused(
+    card: dict[str, float], words: str, spots: hand.Taken
+) -> None:
+    with pytest.raises(SurveyError, match=words):
+        _paired(spots, **card)
 
 
 @pytest.mark.parametrize("kind", ["spots", "lines"])

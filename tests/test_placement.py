@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
@@ -10,9 +11,11 @@ import pytest
 
 import hand
 from midchord.surveying.datum import suspect_datum as from_datum
+from midchord.surveying.flags import times_as_likely
 from midchord.surveying.pairing import PAIR_COLUMNS
 from midchord.surveying.placement import Shift, fit_shift, suspect_datum
 from midchord.surveying.places import placed_twin, without_repeats
+from midchord.surveying.suspects import flag_readings
 
 WAYS = (
     "trailing",
@@ -58,13 +61,19 @@ def test_a_shift_is_found_beside_bias_gain_operators_and_blunders() -> None:
     assert np.mean([shift.offset_mm for shift in found]) == pytest.approx(0.01, abs=0.002)
     assert found[0].bic_none - found[0].bic_shifted > 6
     assert "the shift was not applied" in found[0].sentence
+    assert "criterion" not in found[0].sentence
+    assert all(shift.needs_attention for shift in found)
 
 
 def test_no_shift_is_not_paid_for_however_large_the_bias() -> None:
     found = [_shifted(seed, (0.0, 0.0), bias_mm=0.03) for seed in range(8)]
     assert not any(shift.is_paid_for for shift in found)
     assert {(shift.dx_mm, shift.dy_mm) for shift in found} == {(0.0, 0.0)}
-    assert found[0].sentence.startswith("no shift of the whole survey is shown")
+    assert found[0].sentence.startswith(
+        "no shift of the whole survey is shown: its places fit as stated, to about "
+    )
+    # nor is one beyond what is allowed spoken of where nothing pays for it
+    assert not any(shift.needs_attention or shift.is_at_bound for shift in found)
 
 
 def test_where_ridges_are_straight_the_other_axis_stays_open() -> None:
@@ -83,6 +92,8 @@ def test_where_ridges_are_straight_the_other_axis_stays_open() -> None:
 def test_more_than_the_largest_shift_is_no_shift() -> None:
     found = _shifted(3, (24.0, 0.0))
     assert (found.is_paid_for, found.is_at_bound) == (False, True)
+    assert found.needs_attention
+    assert found.bic_none - found.bic_shifted > 10
     assert (found.dx_mm, found.dy_mm) == (0.0, 0.0)
     assert found.sentence == (
         "the readings would fit better shifted by 15 mm or more, which is no slip of a hand: check "
@@ -235,6 +246,93 @@ def test_a_wrong_datum_says_what_and_how_surely() -> None:
     assert from_datum is suspect_datum
 
 
+# ---- the datum of some of the readings
+
+PEOPLE = hand.People(
+    operators={"A": 0.0, "B": 0.003}, repeats=2, bias_mm=0.004, scale=1.03, blunder_share=0.03
+)
+
+
+def _of_groups(seed: int, way: str, is_wrong: Callable[[pd.DataFrame], pd.Series]):
+    """Four lites by two people, some readings counted otherwise than stated."""
+    lites = _lites(4)
+    taken = hand.take_spots(lites, PEOPLE, np.random.default_rng(seed), spots=12)
+    table = taken.survey.readings
+    wrong = is_wrong(table)
+    if way == "trailing":
+        length = table["lite_id"].map({lite.mapped.lite_id: lite.length_mm for lite in lites})
+        table["x_mm"] = table["x_mm"].where(~wrong, length - table["x_mm"])
+    else:
+        table["reading_mm"] = table["reading_mm"].where(~wrong, -table["reading_mm"])
+    paired = taken.paired()
+    suspicion = suspect_datum(paired.singles, paired.twins, placement_sd_mm=5.0)
+    return suspicion, set(table["row"][wrong]), taken
+
+
+@pytest.mark.parametrize("way", ["trailing", "other face"])
+@pytest.mark.parametrize(
+    ("labels", "is_wrong"),
+    [
+        (["lite lite-1"], lambda t: t["lite_id"] == "lite-1"),
+        (["operator B"], lambda t: t["operator"] == "B"),
+        (["lite lite-2 by A"], lambda t: (t["lite_id"] == "lite-2") & (t["operator"] == "A")),
+        (["the whole survey"], lambda t: t["row"] > 0),
+        (
+            ["lite lite-0", "lite lite-2", "lite lite-3"],
+            lambda t: t["lite_id"] != "lite-1",
+        ),
+    ],
+)
+def test_a_group_whose_datum_is_wrong_is_named_once(
+    way: str, labels: list[str], is_wrong: Callable[[pd.DataFrame], pd.Series]
+) -> None:
+    for seed in range(2):
+        suspicion, rows, _ = _of_groups(seed, way, is_wrong)
+        assert suspicion.status == "likely wrong"
+        assert sorted(group.label for group in suspicion.groups) == labels
+        assert {group.way for group in suspicion.groups} == {way}
+        assert {row for group in suspicion.groups for row in group.rows} == rows
+        assert "as stated" not in suspicion.sentence
+        assert all(group.probability > 0.99 for group in suspicion.groups)
+
+
+def test_the_sentence_of_a_group_says_where_what_and_how_surely() -> None:
+    suspicion, _, taken = _of_groups(0, "trailing", lambda t: t["lite_id"] == "lite-1")
+    assert suspicion.sentence == (
+        "the datum of lite lite-1 (rows 50 to 97) was likely taken wrong (probability more than "
+        "99.99 %): x was counted from the trailing edge; more than a million times as likely as "
+        "the stated datum on 24 places; nothing was changed"
+    )
+    # readings of that lite are one flag, and none of them is given a slip of its own
+    paired = taken.paired()
+    flags = flag_readings(
+        paired.singles, paired.swings, paired.twins, hand.card(), taken.lites, suspicion
+    )
+    assert [flag.kind for flag in flags].count("datum") == 1
+    assert (flags[0].row, flags[0].rows) == (50, tuple(range(50, 98)))
+    assert not any(50 <= flag.row < 98 for flag in flags[1:])
+    again = flag_readings(paired.singles, paired.swings, paired.twins, hand.card(), taken.lites)
+    assert again == flags
+
+
+def test_groups_of_a_clean_survey_are_not_called_wrong() -> None:
+    statuses = [_of_groups(seed, "", lambda t: t["row"] < 0)[0].status for seed in range(6)]
+    assert "likely wrong" not in statuses
+    assert statuses.count("right") >= 5
+
+
+@pytest.mark.parametrize(
+    ("log_odds", "words"),
+    [
+        (1332.0, "more than a million times"),
+        (8.0, "more than a thousand times"),
+        (4.0, "about 55 times"),
+    ],
+)
+def test_odds_are_said_in_words(log_odds: float, words: str) -> None:
+    assert times_as_likely(log_odds) == words
+
+
 def test_readings_of_one_sign_have_no_other_face() -> None:
     taken = hand.take_spots(_lites(1), hand.People(), np.random.default_rng(2), spots=12)
     paired = taken.paired()
@@ -269,6 +367,12 @@ def test_no_pair_at_all_tells_nothing() -> None:
 def test_the_right_datum_is_called_wrong_in_at_most_one_run_in_a_hundred() -> None:
     statuses = [_suspicion(seed).status for seed in range(400)]
     assert statuses.count("likely wrong") <= 4
+
+
+@pytest.mark.long
+def test_groups_are_called_wrong_in_at_most_one_clean_survey_in_a_hundred() -> None:
+    statuses = [_of_groups(seed, "", lambda t: t["row"] < 0)[0].status for seed in range(300)]
+    assert statuses.count("likely wrong") <= 3
 
 
 @pytest.mark.long

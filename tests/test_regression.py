@@ -286,6 +286,26 @@ class TestPassingBablok:
         assert bends / 200 > 0.9
         assert lines / 200 < 0.10
 
+    def test_cusum_takes_repeats_at_one_spot_as_one(self) -> None:
+        # a spot's own error is shared by its repeats: taken as independent they seem to bend
+        rng = np.random.default_rng(8)
+        as_one = as_many = 0
+        for _ in range(150):
+            spot = np.repeat(np.arange(15), 4)
+            true = rng.uniform(0, 10, 15)
+            x = true[spot] + rng.normal(0, 0.05, 60)
+            y = (true + rng.normal(0, 0.4, 15))[spot] + rng.normal(0, 0.05, 60)
+            as_one += passing_bablok(x, y, spot=spot.tolist()).linearity_p < 0.05
+            as_many += passing_bablok(x, y).linearity_p < 0.05
+        assert as_one / 150 < 0.08
+        assert as_many / 150 > 0.15
+
+    def test_spots_of_one_pair_each_change_nothing(self) -> None:
+        rng = np.random.default_rng(9)
+        x = rng.uniform(0, 10, 30)
+        y = x + rng.normal(0, 0.3, 30)
+        assert passing_bablok(x, y, spot=list(range(30))) == passing_bablok(x, y)
+
     def test_vertical_and_perfect(self) -> None:
         assert passing_bablok([1, 2, 3, 4], [3, 5, 7, 9]).slope == pytest.approx(2.0)
         assert passing_bablok([1, 1, 1, 1], [3, 5, 7, 9]).slope == math.inf

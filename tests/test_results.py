@@ -31,6 +31,9 @@ def some_maps() -> xr.Dataset:
     return xr.Dataset(
         {
             "depth": (("x", "y"), depth, {"units": "mm", "convention": "gauge"}),
+            "height": (("x", "y"), 10 * depth, {"units": "mm"}),
+            "reading": (("x", "y"), depth / 2, {"units": "mm"}),
+            "wavelength": (("x", "y"), 5e3 * depth, {"units": "mm"}),
             "zone": (
                 ("x", "y"),
                 np.full((7, 4), 255, np.uint8),
@@ -46,6 +49,8 @@ def some_maps() -> xr.Dataset:
         attrs={
             "lite_id": "L 7",
             "settings": '{"gauge": {"feet": "mean"}}',
+            "summary": '{"scanned_at": "2026-03-17T08:41:20Z", "length_mm": 35, "width_mm": 20, '
+            '"half_span_mm": 120, "mean_wavelength_mm": null}',
             "corners_machine_mm": {"leading_left": [1.5, 2.25]},
             "rectangular": True,
             "skew_deg": 0.25,
@@ -91,6 +96,22 @@ def test_maps_of_a_newer_version_are_refused(tmp_path: Path) -> None:
         read_maps(tmp_path / "new.nc")
     assert f"maps of schema_version {MAPS_SCHEMA + 1}" in str(refusal.value)
     assert "newer midchord" in str(refusal.value)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "words"),
+    [
+        (lambda maps: maps.drop_vars("wavelength"), "maps without wavelength"),
+        (lambda maps: maps.assign_attrs(summary="{"), "maps without a summary that is JSON"),
+        (lambda maps: maps.assign_attrs(summary="{}"), "maps without scanned_at in the summary"),
+        (lambda maps: maps.assign_attrs(lite_id=""), "maps without attribute lite_id"),
+        (lambda maps: maps.isel(y=[0]), "maps without more than one line and one column"),
+    ],
+)
+def test_maps_that_are_not_whole_are_refused(spoil, words, tmp_path: Path) -> None:
+    write_maps(spoil(some_maps()), tmp_path / "part.nc")
+    with pytest.raises(CorruptScan, match=words):
+        read_maps(tmp_path / "part.nc")
 
 
 def test_what_is_not_maps_is_refused(tmp_path: Path) -> None:

@@ -9,7 +9,13 @@ import numpy as np
 import pytest
 
 from midchord.statistics.agreement import agree
-from midchord.statistics.sampling_plan import Scatter, choose_spots, plan_survey, power_of_plan
+from midchord.statistics.sampling_plan import (
+    Scatter,
+    choose_spots,
+    plan_survey,
+    power_of_plan,
+    random_spots,
+)
 from midchord_io.errors import SurveyError
 
 SCATTER = Scatter(bias=0.002, lite_sd=0.002, spot_sd=0.004, within_sd=0.004)
@@ -166,3 +172,18 @@ def test_shapes_that_differ() -> None:
         choose_spots(
             np.ones((3, 4)), np.ones((4, 3)), np.ones((3, 4)), range(3), range(4), n_spots=2
         )
+
+
+def test_random_spots_are_clear_apart_and_take_slopes_as_they_come() -> None:
+    depth, gradient, clear, x, y = drawn_map()
+    spots = random_spots(depth, gradient, clear, x, y, n_spots=30, seed=4)
+    assert spots == random_spots(depth, gradient, clear, x, y, n_spots=30, seed=4)
+    at = np.array([(s.x_mm, s.y_mm) for s in spots])
+    apart = np.hypot(*(at[:, None] - at).T) + 1e9 * np.eye(len(at))
+    assert len(spots) == 30
+    assert apart.min() >= 50
+    slopes = np.array([s.gradient_per_mm for s in spots])
+    usual = np.mean(np.abs(gradient)[clear & np.isfinite(depth)])
+    assert slopes.mean() == pytest.approx(usual, rel=0.4)
+    few = np.full((2, 2), 0.1)
+    assert len(random_spots(few, few, few > 0, [0, 1], [0, 1], n_spots=9)) == 4

@@ -13,8 +13,8 @@ from PIL import Image
 
 from midchord.configs import shipped
 from midchord.report.page import CAUTIONS
-from midchord.report.survey_picture import as_the_dial, draw_survey, whole_mm
-from midchord.report.survey_sheet import FORM_ROWS, procedure_page, survey_page
+from midchord.report.survey_picture import MOST_NAMED, as_the_dial, draw_survey, whole_mm
+from midchord.report.survey_sheet import FORM_ROWS, _laid_over, procedure_page, survey_page
 from midchord.surveying.hand_survey import work_up
 from midchord_io.gauge_card import card_of, load_gauge_card
 from midchord_io.survey import read_survey
@@ -188,6 +188,24 @@ def test_lines_from_both_edges_have_a_picture_each(tmp_path, teal):
     tags = Page(survey_page(work_up(read_survey(path), teal))).tags
     alts = [attrs["alt"] for tag, attrs in tags if tag == "img"]
     assert [alt.split()[-2] for alt in alts] == ["leading", "trailing"]
+
+
+def test_many_walks_have_pictures_in_which_every_one_is_named(hand):
+    import dataclasses
+
+    one = hand.lines[0]
+    walks = [
+        dataclasses.replace(one, line_y_mm=float(y), operator=name, repeat=repeat)
+        for y in (300, 600)
+        for name in ("Ines", "Jo")
+        for repeat in (1, 2)
+    ]
+    groups = [own for _, own in _laid_over(walks)]
+    assert [len(own) for own in groups] == [4, 4]
+    assert [{line.line_y_mm for line in own} for own in groups] == [{300.0}, {600.0}]
+    assert len(_laid_over(walks[:4])) == 1
+    many = [dataclasses.replace(one, repeat=k) for k in range(20)]
+    assert max(len(own) for _, own in _laid_over(many)) <= MOST_NAMED
 
 
 def test_what_the_picture_shows(hand, tmp_path, teal):

@@ -47,7 +47,7 @@ def _flags(taken: hand.Taken, **card: Any) -> list[Flag]:
 
 
 def _is_of_walk(flag: Flag) -> bool:
-    return flag.sentence.startswith("rows ")
+    return bool(flag.rows)
 
 
 class Rates:
@@ -113,8 +113,24 @@ def test_each_slip_is_named_with_the_reading_that_would_agree(kind: str) -> None
     assert flag.alternative_mm == pytest.approx(meant, abs=step + 1e-9)
     assert flag.expected_mm == pytest.approx(meant, abs=0.015)
     assert abs(flag.z) > 4
-    assert f"row {flag.row}, lite {flag.lite_id}: " in flag.sentence
+    # the row is the caller's to print
+    assert flag.sentence.startswith(f"lite {flag.lite_id}: ")
+    assert "(the twin's value with this survey's own offset and scale)" in flag.sentence
+    assert "the point misplaced" not in flag.sentence.replace("the decimal point misplaced", "")
     assert "would agree" in flag.sentence
+
+
+def test_no_factor_is_named_where_next_to_nothing_was_expected() -> None:
+    # there a tenth, a twenty-fifth and a half of any reading agree alike
+    taken = _any_spots(3, placement_sd_mm=0.5)
+    table, twin = taken.survey.readings, taken.paired().singles["scan_mm"]
+    at = int(np.argmin(np.abs(twin)))
+    table.loc[at, "reading_mm"] = 0.060
+    (flag,) = [flag for flag in _flags(taken) if flag.row == at + 2]
+    assert abs(flag.expected_mm) < 0.01
+    assert flag.kind not in FACTORS
+    assert "inches" not in flag.sentence
+    assert "a tenth" not in flag.sentence
 
 
 def test_swapped_marks_are_two_flags_each_naming_the_other() -> None:
@@ -184,9 +200,10 @@ def test_span_taken_for_half_span_is_one_flag_of_the_whole_survey(take: Any) -> 
 def test_feet_that_no_factor_imitates_are_named() -> None:
     flags = [flag for flag in _flags(_lines(5, half_span_mm=230.0)) if _is_of_walk(flag)]
     assert [flag.kind for flag in flags] == ["half-span"]
-    assert (
-        "the whole survey, 168 readings: feet 230 mm from the plunger would agree, where the card "
-        "says 115 mm" in flags[0].sentence
+    assert flags[0].sentence == (
+        "the whole survey, 168 readings, rows 2 to 169: feet 230 mm from the plunger would "
+        "agree, where the card says 115 mm; more than a million times as likely as what the card "
+        "says"
     )
 
 
@@ -209,7 +226,10 @@ def test_one_walk_in_inches_is_flagged_by_its_own() -> None:
     assert [(flag.row, flag.kind) for flag in flags] == [
         (int(table.loc[walk, "row"].min()), "factor 1/25.4")
     ]
-    assert "the walk (lite-1 B 1 330.0)" in flags[0].sentence
+    assert flags[0].sentence.startswith(
+        "this line by this person (lite lite-1, B, repeat 1, y = 330 mm), "
+    )
+    assert flags[0].rows == tuple(table.loc[walk, "row"])
 
 
 def test_a_gauge_that_reads_ten_per_cent_low_is_no_blunder() -> None:

@@ -116,6 +116,37 @@ def test_the_verdict_goes_by_the_limits_of_agreement(
     assert words in found.as_dict()["statement"]
 
 
+def test_an_honest_survey_scatters_by_what_its_repeats_show(tmp_path: Path) -> None:
+    # 0.006 mm of repeatability on a dial of 0.001 mm, hands on their places along the travel
+    rows = spot_rows(reading_sd_mm=0.006, placement_sd_mm=0.0, count=12)
+    one = only(validated(tmp_path, SPOTS, rows, placement_sd_mm=0.0)).judged
+    assert one.repeatability == pytest.approx(0.006, rel=0.2)
+    assert one.normalised is not None
+    assert one.normalised.birge == pytest.approx(1.0, abs=0.2)
+    assert one.normalised.share_inside > 0.9
+    rows = spot_rows(repeats=1, people=[("Ada", 0.0)])
+    once = only(validated(tmp_path, SPOTS, rows)).judged
+    assert once.repeatability is None
+    assert any("leave the repeatability of the hand out" in note for note in once.notes)
+
+
+def test_bias_by_operator_and_by_lite_are_numbers(tmp_path: Path) -> None:
+    people = [("Ada", 0.0), ("Bo", 0.01)]
+    facts = only(validated(tmp_path, SPOTS, spot_rows(people=people))).judged.as_dict()
+    ada, bo = (row["bias"] for row in facts["bias_by_operator"])
+    assert ada - bo == pytest.approx(0.01, abs=0.002)
+    assert [row["name"] for row in facts["bias_by_lite"]] == ["Q-1", "Q-2", "Q-3"]
+
+
+def test_marks_on_crests_do_not_speak_for_slopes_and_random_spots_do(tmp_path: Path) -> None:
+    on_crests = only(validated(tmp_path, LINES, line_rows())).flatness
+    at_random = only(validated(tmp_path, SPOTS, spot_rows())).flatness
+    assert on_crests.is_flatter
+    assert "does not speak for slopes" in on_crests.sentence
+    assert not at_random.is_flatter
+    assert at_random.u_spots_mm == pytest.approx(at_random.u_random_mm, rel=0.3)
+
+
 def test_one_lite_gives_figures_and_no_verdict(tmp_path: Path) -> None:
     rows = spot_rows(lites=["Q-2"], count=12)
     found = validated(tmp_path, SPOTS, rows, tolerance_mm=0.05)

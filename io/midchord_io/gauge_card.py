@@ -23,7 +23,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BeforeValidator, ConfigDict, Field, StringConstraints, model_validator
 
 from midchord_io.errors import SettingsError, SurveyError
 from midchord_io.toml_models import Strict, load_toml, validated
@@ -35,7 +35,7 @@ ON_FEET = ("three-point", "short-feet")
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
-Text = Annotated[str, Field(min_length=1, pattern=r"\S")]
+Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
 
 
 def _day(value: Any) -> Any:

@@ -55,6 +55,9 @@ __all__ = [
 ]
 
 MAPS_SCHEMA = 1
+NEEDED_FIELDS = ("height", "reading", "depth", "wavelength", "zone")
+NEEDED_ATTRS = ("lite_id", "summary")
+NEEDED_FIGURES = ("scanned_at", "length_mm", "width_mm", "half_span_mm", "mean_wavelength_mm")
 """``schema_version`` of the maps that this version writes and the newest that it reads."""
 
 STALE_S = 600.0
@@ -247,6 +250,8 @@ def read_maps(path: str | os.PathLike[str]) -> xr.Dataset:
     version = maps.attrs.get("schema_version")
     if not isinstance(version, int | np.integer) or not {"x", "y"} <= set(maps.dims):
         raise _not_maps(name, "no maps (no schema_version, or no x and y)")
+    if version < 1:
+        raise _not_maps(name, f"a schema_version of {version}")
     if version > MAPS_SCHEMA:
         raise UnsupportedScan(
             name,
@@ -256,7 +261,30 @@ def read_maps(path: str | os.PathLike[str]) -> xr.Dataset:
         )
     maps.attrs["schema_version"] = int(version)
     maps.attrs = restored(maps.attrs)
+    if "recipe" not in maps.attrs:  # the truth of a simulated lite has no figures of its own
+        _check_whole(maps, name)
     return maps
+
+
+def _check_whole(maps: xr.Dataset, name: str) -> None:
+    """Refuse maps that lack what every reader of them relies on."""
+    missing = [field for field in NEEDED_FIELDS if field not in maps]
+    missing += [f"attribute {attr}" for attr in NEEDED_ATTRS if not maps.attrs.get(attr)]
+    if not missing and min(maps.sizes["x"], maps.sizes["y"]) < 2:
+        missing = ["more than one line and one column"]
+    if not missing:
+        try:
+            summary = json.loads(maps.attrs["summary"])
+            missing = [f"{key} in the summary" for key in NEEDED_FIGURES if key not in summary]
+        except (TypeError, ValueError):
+            missing = ["a summary that is JSON"]
+    if missing:
+        raise CorruptScan(
+            name,
+            found=f"maps without {missing[0]}",
+            needed="maps as midchord wrote them",
+            do="process the scan again",
+        )
 
 
 def _not_maps(name: str, found: str) -> UnknownFormat:

@@ -104,6 +104,9 @@ class Cells:
     def _number(self, cell: Cell, row: int, column: str) -> float:
         needed, do = f"a number in {column}", "write the number alone, without its unit"
         if isinstance(cell, float):
+            if not abs(cell) <= LARGEST:  # NaN and infinity, too: a workbook may hold them
+                self.fault(row, f"{column} is {cell:g}", needed=needed, do=do)
+                return math.nan
             return cell
         if isinstance(cell, date):
             do = "format the column as numbers and type it again: the spreadsheet made it a date"
@@ -170,7 +173,7 @@ class Cells:
     @staticmethod
     def text(cell: Cell) -> str:
         """Whatever stands there, as one line of text."""
-        if isinstance(cell, float) and cell == int(cell):
+        if isinstance(cell, float) and abs(cell) <= LARGEST and cell == int(cell):
             cell = str(int(cell))
         return "" if cell is None else " ".join(str(cell).translate(ALIKE).split())
 

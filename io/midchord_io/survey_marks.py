@@ -19,6 +19,8 @@ __all__ = ["LINE_KEY", "check_marks"]
 LINE_KEY = ("lite_id", "gauge", "operator", "repeat", "line_y_mm", "datum_x", "datum_y")
 """Columns whose values make one line walked once."""
 
+MOST_MISSING, SHOWN = 1000, 8
+
 
 def check_marks(readings: pd.DataFrame, cells: Cells) -> None:
     """Put down as faults the marks that are missing, out of order or there twice.
@@ -61,13 +63,17 @@ def _check_line(line: pd.DataFrame, cells: Cells) -> None:
                 )
             seen[mark] = row, distance, is_excluded
         last = max(last, mark)
-    missing = sorted(set(range(1, last + 1)) - set(seen))
+    # a mark mistyped in the millions leaves millions missing: enough of them is enough
+    missing = list(
+        itertools.islice((m for m in range(1, last + 1) if m not in seen), MOST_MISSING)
+    )
     if missing:
         after = next(mark for mark in sorted(seen) if mark > missing[0])
         many = len(missing) > 1
         cells.fault(
             seen[after][0],
-            f"mark{'s' if many else ''} {', '.join(map(str, missing))} "
+            f"mark{'s' if many else ''} {', '.join(map(str, missing[:SHOWN]))}"
+            f"{f' and {len(missing) - SHOWN} more' if len(missing) > SHOWN else ''} "
             f"{'are' if many else 'is'} missing before it",
             needed="every mark of a line, numbered from 1",
             do="add the row, or renumber the marks if none was left out on the glass",

@@ -31,6 +31,7 @@ __all__ = ["commands"]
 commands = typer.Typer()
 
 OptionalNumber = Optional[float]  # noqa: UP045 - older typer reads no other spelling
+OptionalWords = Optional[list[str]]  # noqa: UP045
 OptionalFiles = Optional[list[Path]]  # noqa: UP045
 MapsFiles = Annotated[
     list[Path], typer.Argument(metavar="MAPS...", help="Files NAME.maps.nc, one a lite.")
@@ -46,6 +47,14 @@ class Kind(StrEnum):
 
     spots = "spots"
     lines = "lines"
+
+
+class Spread(StrEnum):
+    """Where the spots of a plan are, as typer lists it."""
+
+    mixed = "mixed"
+    random = "random"
+    chosen = "chosen"
 
 
 class Unit(StrEnum):
@@ -104,6 +113,7 @@ def validate_maps(
         tolerance_mdpt=tolerance_mdpt,
         placement_sd_mm=placement_sd_mm,
         again=[read_maps(path) for path in again or ()],
+        files=[*maps, *(again or ()), *gauge],
     )
     from midchord.report.agreement_page import agreement_page
     from midchord.report.agreement_workbook import agreement_workbook
@@ -118,7 +128,7 @@ def validate_maps(
     )
     written = write_together(out, dict(zip(files, writers, strict=True)), overwrite=overwrite)
     say("\n".join(agreement_lines(facts)))
-    say(f"{validation.verdict}: {facts['statement']}")
+    say(f"{validation.headline}: {facts['statement']}")
     say(str(written[0]))
     if validation.verdict not in ("shown", "not asked"):
         raise typer.Exit(Exit.OUTSIDE)
@@ -132,11 +142,19 @@ def work_up_survey(
     ],
     gauge: Annotated[
         OptionalFiles,
-        typer.Option("--gauge", metavar="CARD", help="Card of a gauge (TOML); once for each."),
+        typer.Option(
+            "--gauge",
+            metavar="CARD",
+            help="Card of a gauge (TOML), once for each; needed when there are readings.",
+        ),
     ] = None,
     length_mm: Annotated[
-        OptionalNumber,
-        typer.Option("--length-mm", metavar="L", help="Of the lite, to know its far edge zone."),
+        OptionalWords,
+        typer.Option(
+            "--length-mm",
+            metavar="[LITE=]L",
+            help="Of the lites, or of one of them (repeatable), to know the far edge zone.",
+        ),
     ] = None,
     out: OutFolder = Path(),
     overwrite: Overwrite = False,
@@ -148,7 +166,7 @@ def work_up_survey(
     prepare(context, verbose, log_json, threads)
     from midchord.outputs import check_free, write_together
     from midchord.report.survey_sheet import survey_page
-    from midchord.surveying.hand_survey import work_up
+    from midchord.surveying.hand_survey import lite_lengths, work_up
     from midchord_io.gauge_card import load_gauge_card
     from midchord_io.results import write_json, write_text
     from midchord_io.survey import read_survey
@@ -156,7 +174,7 @@ def work_up_survey(
     files = (f"{survey.stem}.survey.html", f"{survey.stem}.survey.json")
     check_free(out, files, overwrite=overwrite)
     cards = [load_gauge_card(path) for path in gauge or ()]
-    hand = work_up(read_survey(survey), cards, length_mm=length_mm)
+    hand = work_up(read_survey(survey), cards, length_mm=lite_lengths(length_mm or ()))
     page = survey_page(hand)
     writers: tuple[Callable[[Path], object], ...] = (
         lambda path: write_text(page, path),
@@ -168,7 +186,7 @@ def work_up_survey(
         feet = "cannot be told" if half_span is None else f"{half_span:.0f} mm"
         say(f"Lite {lite.lite_id}, gauge {lite.gauge}: half-span for the feet {feet}")
     for remark in hand.remarks:
-        say(f"  {remark.text}")
+        say(f"  {remark.about}: {remark.text}")
     say(str(written[0]))
 
 
@@ -242,7 +260,7 @@ def survey_plan(
     ] = 0.0,
     lite_sd_mm: Annotated[
         OptionalNumber,
-        typer.Option("--lite-sd-mm", metavar="S", min=0, help="Scatter from lite to lite."),
+        typer.Option("--lite-sd-mm", metavar="S", min=0, help="From lite to lite."),
     ] = None,
     spot_sd_mm: Annotated[
         OptionalNumber,
@@ -253,6 +271,16 @@ def survey_plan(
         typer.Option("--operator-sd-mm", metavar="S", min=0, help="From operator to operator."),
     ] = None,
     placement_sd_mm: Placement = 5.0,
+    repeatability_mm: Annotated[
+        float,
+        typer.Option(
+            "--repeatability-mm", metavar="S", min=0, help="Of the gauge, one person at one mark."
+        ),
+    ] = 0.005,
+    spread: Annotated[
+        Spread,
+        typer.Option("--spread", help="Spots on crests and valleys (chosen), random, or both."),
+    ] = Spread.mixed,
     out: OutFolder = Path(),
     overwrite: Overwrite = False,
     verbose: Verbose = False,
@@ -282,6 +310,8 @@ def survey_plan(
         spot_sd_mm=spot_sd_mm,
         operator_sd_mm=operator_sd_mm,
         placement_sd_mm=placement_sd_mm,
+        repeatability_mm=repeatability_mm,
+        spread=spread.value,
     )
     page, table = plan_page(plan), template_text("spots", rows=survey_rows(plan))
     writers: tuple[Callable[[Path], object], ...] = (
@@ -294,6 +324,14 @@ def survey_plan(
         f"{numbers.n_lites} lites, {numbers.spots_per_lite} spots on each, {numbers.repeats} "
         f"repeats by {numbers.n_operators} operators: {numbers.n_readings} readings"
     )
+    parts = plan.scatter
+    say(
+        f"assumed standard deviations / mm: lite {parts.lite_sd:.2g}, spot {parts.spot_sd:.2g}, "
+        f"operator {parts.operator_sd:.2g}, gauge {plan.repeatability_mm:.2g}, place "
+        f"{plan.place_sd_mm:.2g} (hands off by {placement_sd_mm:g} mm)"
+    )
+    for name, reason in plan.dropped:
+        say(f"lite {name} is not in the plan: {reason}")
     if plan.lites_missing:
         say(f"maps of {plan.lites_missing} more lites are needed: plan again with all of them")
     say(str(written[0]))

@@ -178,7 +178,7 @@ def agreement_lines(agreement: Mapping[str, Any]) -> Iterable[str]:
         datum, shift = gauge["datum_suspicion"], gauge["placement"]
         if datum["status"] == "likely wrong":
             yield f"  look at this: {datum['sentence']}"
-        if shift["is_paid_for"] or shift["is_at_bound"]:
+        if shift["needs_attention"]:
             yield f"  look at this: {shift['sentence']}"
 
 

@@ -11,8 +11,10 @@ one-sided 95 % bounds, lie inside +-T.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -21,8 +23,16 @@ import xarray as xr
 
 import midchord
 from midchord.statistics.comparison import Comparison, compare_pairs, plain
+from midchord.surveying.gauge_factors import gauge_factors
 from midchord.surveying.pairing import Paired, lites_of, pair_readings
 from midchord.surveying.placement import DatumSuspicion, Shift, fit_shift, suspect_datum
+from midchord.surveying.reserves import (
+    Flatness,
+    flatness_of_spots,
+    reserves,
+    suspect_rows,
+    without_rows,
+)
 from midchord.surveying.survey_study import check_further_scans, study_of_survey
 from midchord.surveying.suspects import Flag, flag_readings
 from midchord.surveying.twin_field import MappedLite
@@ -45,6 +55,9 @@ class GaugeValidation:
     singles, swings  comparisons; None where there are none. distortion: swings in mdpt
     judged           the comparison that the verdict is from
     study            of ``study_of_survey``, or the reason why there is none
+    flatness         of the spots, against the lites at large
+    without_suspects  as judged, without the flagged readings: for information, never the verdict;
+                     None where nothing is flagged or nothing is left
     """
 
     card: GaugeCard
@@ -58,6 +71,15 @@ class GaugeValidation:
     flags: tuple[Flag, ...]
     study: dict[str, Any] | str
     notes: tuple[str, ...]
+    flatness: Flatness
+    without_suspects: Comparison | None
+
+    @property
+    def reserves(self) -> tuple[str, ...]:
+        """What must be said in one breath with the verdict."""
+        return reserves(
+            len(self.flags), is_datum_in_doubt=self.datum.status == "likely wrong"
+        )
 
     def as_dict(self) -> dict[str, Any]:
         unpaired = self.paired.unpaired
@@ -74,6 +96,10 @@ class GaugeValidation:
             "placement": plain(self.shift),
             "datum_suspicion": plain(self.datum),
             "flags": [_flag_facts(flag) for flag in self.flags],
+            "n_suspects": len(self.flags),
+            "without_suspects": self.without_suspects.as_dict() if self.without_suspects else None,
+            "reserves": list(self.reserves),
+            "spots": plain(self.flatness),
             "gauge_study": plain(self.study),
             "verdict": self.judged.agreement.verdict,
             "statement": self.judged.agreement.statement,
@@ -83,7 +109,10 @@ class GaugeValidation:
 
 @dataclass(frozen=True)
 class Validation:
-    """Result of ``validate``: one GaugeValidation a gauge, and what they were made from."""
+    """Result of ``validate``: one GaugeValidation a gauge, and what they were made from.
+
+    files  name and SHA-256 of the maps and cards that were read
+    """
 
     survey: Survey
     lites: Mapping[str, MappedLite]
@@ -92,12 +121,20 @@ class Validation:
     tolerance_unit: str
     placement_sd_mm: float
     factors: tuple[dict[str, Any], ...] = field(default=())
+    files: tuple[tuple[str, str], ...] = ()
 
     @property
     def verdict(self) -> str:
         """The worst of the gauges' verdicts."""
         order = ("shown", "not asked", "too few readings", "not shown")
         return max((one.judged.agreement.verdict for one in self.gauges), key=order.index)
+
+    @property
+    def headline(self) -> str:
+        """The verdict with its reserves: ``shown, with 11 suspect readings inside``."""
+        in_doubt = any(one.datum.status == "likely wrong" for one in self.gauges)
+        said = reserves(sum(len(one.flags) for one in self.gauges), is_datum_in_doubt=in_doubt)
+        return self.verdict + (f", with {' and '.join(said)}" if said else "")
 
     def as_dict(self) -> dict[str, Any]:
         """``agreement.json``: strict JSON. Figures at the top are those of a lone gauge; with
@@ -130,6 +167,9 @@ class Validation:
             "datum_suspicion": gauges[0]["datum_suspicion"] if lone else None,
             "factors": list(self.factors),
             "by_gauge": gauges,
+            "files": [{"file": name, "sha256": digest} for name, digest in self.files],
+            "n_suspects": sum(one["n_suspects"] for one in gauges),
+            "headline": self.headline,
             "verdict": self.verdict,
             "statement": " ".join(one["statement"] for one in gauges),
         }
@@ -144,6 +184,7 @@ def validate(
     tolerance_mdpt: float | None = None,
     placement_sd_mm: float = PLACEMENT_SD_MM,
     again: Sequence[xr.Dataset] = (),
+    files: Sequence[Path] = (),
 ) -> Validation:
     """Hold maps of one lite or many against a hand survey.
 
@@ -153,6 +194,7 @@ def validate(
     tolerance_mm     T of the verdict; or tolerance_mdpt, for surveys along lines; not both
     placement_sd_mm  how far hands are off their places, standard deviation along each axis
     again            maps of further scans of the same lites: the scanner's own repeatability
+    files            that maps and cards were read from: their SHA-256 goes into the provenance
     Raises           SurveyError: no pair, an unknown lite or gauge, a place off the lite ...;
                      SettingsError for a tolerance that cannot be used
     """
@@ -165,8 +207,9 @@ def validate(
         _one_gauge(survey, card, lites, tolerance, unit, placement_sd_mm, repeats) for card in own
     )
     return Validation(
-        survey, lites, gauges, tolerance, unit, placement_sd_mm, _factors(gauges, lites)
-    )
+        survey, lites, gauges, tolerance, unit, placement_sd_mm, gauge_factors(own, lites),
+        tuple((path.name, hashlib.sha256(path.read_bytes()).hexdigest()) for path in files),
+    )  # fmt: skip
 
 
 def _tolerance(
@@ -260,6 +303,11 @@ def _one_gauge(
             needed="at least one",
             do="check the marks, or give tolerance_mm",
         )
+    flags = tuple(flag_readings(paired.singles, paired.swings, paired.twins, card, lites))
+    rest = None
+    if flags:
+        left = without_rows(judged.table, suspect_rows(flags))
+        rest = compared(left, judged.quantity, judged.unit, None) if len(left) else None
     return GaugeValidation(
         card,
         paired,
@@ -269,9 +317,11 @@ def _one_gauge(
         judged,
         fit_shift(paired.singles, paired.twins, placement_sd_mm=placement_sd_mm),
         suspect_datum(paired.singles, paired.twins, placement_sd_mm=placement_sd_mm),
-        tuple(flag_readings(paired.singles, paired.swings, paired.twins, card, lites)),
+        flags,
         study_of_survey(paired, card, again),
         tuple(_notes(card, lites, paired)),
+        flatness_of_spots(paired, lites, placement_sd_mm=placement_sd_mm),
+        rest,
     )
 
 
@@ -303,38 +353,6 @@ def _mdpt_table(swings: pd.DataFrame, lites: Mapping[str, MappedLite]) -> pd.Dat
     return table
 
 
-def _factors(
-    gauges: Sequence[GaugeValidation], lites: Mapping[str, MappedLite]
-) -> tuple[dict[str, Any], ...]:
-    """Why gauges are not pooled: swing of each over the true peak-to-valley of the mean wave."""
-    rows = []
-    waves = [lite.summary["mean_wavelength_mm"] for lite in lites.values()]
-    known = [wave for wave in waves if wave is not None]
-    if len(gauges) < 2 or not known:
-        return ()
-    length = float(np.mean(known))
-    for one in gauges:
-        card = one.card
-        if card.is_on_feet:
-            half_span = card.half_span_mm or 0.0
-            swing = 1 - float(np.cos(2 * np.pi * half_span / length))
-            why = f"its feet stand {half_span:g} mm from the plunger"
-        else:
-            base = card.base_mm or 0.0
-            swing = 1.0 if base >= length else (1 - float(np.cos(np.pi * base / length))) / 2
-            why = f"its base of {base:g} mm rides on the peaks"
-        rows.append(
-            {
-                "gauge": card.gauge,
-                "kind": card.kind,
-                "swing_over_surface": 1.0 if card.depth_is == "surface" else swing,
-                "wavelength_mm": length,
-                "why": why,
-            }
-        )
-    return tuple(rows)
-
-
 def _notes(card: GaugeCard, lites: Mapping[str, MappedLite], paired: Paired) -> list[str]:
     notes = []
     if card.reading_sign is None:
@@ -347,6 +365,12 @@ def _notes(card: GaugeCard, lites: Mapping[str, MappedLite], paired: Paired) -> 
         notes.append(
             f"Support by hand: {by_hand}; under the scanner: {', '.join(sorted(supports))}. A lite "
             "lies differently on each, which shifts single readings; swings hardly notice."
+            + (
+                " State it as support = \"...\" in the gauge card and in the [lite] part of the "
+                "source description of the scan."
+                if "not stated" in {by_hand, *supports}
+                else ""
+            )
         )
     excluded = paired.unpaired["reason"].astype(str).str.startswith("excluded")
     if excluded.any():

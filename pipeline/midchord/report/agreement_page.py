@@ -12,6 +12,7 @@ runs no script, holds no time of its own; all text that came from a file is esca
 from __future__ import annotations
 
 import base64
+import re
 from collections import Counter
 from collections.abc import Mapping
 from typing import Any
@@ -51,9 +52,12 @@ def agreement_page(validation: Validation) -> str:
         keep_trailing_newline=True,
     )
     words, mark, kind = VERDICTS[validation.verdict]
+    if validation.headline != validation.verdict:
+        words += validation.headline.removeprefix(validation.verdict)
+        mark, kind = ("!", "undecided") if validation.verdict == "shown" else (mark, kind)
     return environment.get_template("agreement_page.html.j2").render(
         verdict={"words": words, "mark": mark, "kind": kind},
-        statements=[_statement(one) for one in validation.gauges],
+        statements=[text for one in validation.gauges for text in _statements(one)],
         about=_about(validation),
         gauges=[_gauge(validation, one) for one in validation.gauges],
         factors=[_factor(row) for row in validation.factors],
@@ -69,6 +73,24 @@ def _sentence(text: str) -> str:
     """With a capital at the head and one stop at the end."""
     text = text.strip().rstrip(".").replace("+-", "±")
     return f"{text[:1].upper()}{text[1:]}."
+
+
+def _statements(one: GaugeValidation) -> list[str]:
+    """What is said of one gauge, what it would be without suspects, and of which places."""
+    said = [_statement(one)]
+    if one.without_suspects is not None:
+        limits, unit = one.without_suspects.agreement.limits, one.judged.unit
+        doubt = (limits.high - limits.low) / 40
+        said.append(
+            f"For information, not the verdict: without its {_plural(len(one.flags), 'suspect')} "
+            f"the limits of agreement of {one.card.gauge} would be {shown(limits.low, doubt)} to "
+            f"{shown(limits.high, doubt)} {unit}."
+        )
+    elif one.flags:
+        said.append(f"Without its suspects nothing would be left of {one.card.gauge}.")
+    if one.flatness.is_flatter:
+        said.append(_sentence(one.flatness.sentence))
+    return said
 
 
 def _statement(one: GaugeValidation) -> str:
@@ -116,8 +138,19 @@ def _comparisons(one: GaugeValidation) -> list[Comparison]:
     return [one.judged, *others]
 
 
+def _with_the_rest(one: GaugeValidation) -> tuple[list[Comparison], list[str]]:
+    """Comparisons and their headings, the judged one without suspects beside it."""
+    comparisons = _comparisons(one)
+    heads = tables.headings(comparisons)
+    if one.without_suspects is not None:
+        comparisons.insert(1, one.without_suspects)
+        heads.insert(1, f"{heads[0]}, without suspects, for information")
+    return comparisons, heads
+
+
 def _gauge(validation: Validation, one: GaugeValidation) -> dict[str, Any]:
     comparisons = _comparisons(one)
+    beside, key_headings = _with_the_rest(one)
     study = one.study
     return {
         "name": one.card.gauge,
@@ -130,11 +163,16 @@ def _gauge(validation: Validation, one: GaugeValidation) -> dict[str, Any]:
             "alarm": one.datum.status == "likely wrong",
             "text": _sentence(one.datum.sentence),
         },
-        "shift": {"alarm": one.shift.is_paid_for or one.shift.is_at_bound, **_shift(one)},
+        "shift": {"alarm": one.shift.needs_attention, **_shift(one)},
         "pictures": _pictures(one),
         "maps": _maps(one),
         "headings": tables.headings(comparisons),
-        "key_rows": tables.key_rows(comparisons),
+        "key_headings": key_headings,
+        "key_rows": tables.key_rows(beside),
+        "flat": _sentence(one.flatness.sentence),
+        "is_flatter": one.flatness.is_flatter,
+        "biases": tables.bias_rows(one.judged),
+        "bias_unit": one.judged.unit,
         "component_rows": tables.component_rows(comparisons),
         "line_rows": tables.line_rows(comparisons),
         "further_rows": tables.further_rows(comparisons),
@@ -172,7 +210,12 @@ def _compared(validation: Validation, one: GaugeValidation) -> list[tuple[str, s
 
 
 def _flag(flag: Flag) -> dict[str, str]:
-    return {"row": str(flag.row), "text": _sentence(flag.sentence)}
+    # the row stands before it already
+    text = re.sub(rf"^row {flag.row}, ", "", flag.sentence, flags=re.IGNORECASE)
+    return {
+        "where": f"Rows from {flag.row}" if flag.rows else f"Row {flag.row}",
+        "text": _sentence(text),
+    }
 
 
 def _shift(one: GaugeValidation) -> dict[str, str]:
@@ -252,8 +295,8 @@ def _study(study: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "rows": tables.study_rows(study),
         "about": _sentence(said),
-        "ndc": tables.with_interval(ndc, (low, high)),
-        "grr": tables.with_interval(
+        "ndc": tables.three_digits(ndc, (low, high)),
+        "grr": tables.three_digits(
             *((None, None) if share is None else (100 * share, _percent(share_low, share_high)))
         ),
     }
@@ -308,5 +351,6 @@ def _provenance(validation: Validation) -> list[tuple[str, str]]:
             ),
             ("SHA-256 of its scan", str(facts.get("source_sha256") or "not stated")),
         ]
+    rows += [(f"SHA-256 of {name}", digest) for name, digest in validation.files]
     rows.append(("Compared by", f"midchord {midchord.__version__}"))
     return rows

@@ -14,10 +14,11 @@ import pandas as pd
 
 from midchord.report.agreement_pictures import QUANTITY_NAMES
 from midchord.report.house_style import shown
-from midchord.statistics.comparison import Comparison
+from midchord.statistics.comparison import Comparison, group_biases
 from midchord_io.gauge_card import GaugeCard
 
 __all__ = [
+    "bias_rows",
     "card_rows",
     "component_rows",
     "further_rows",
@@ -27,6 +28,7 @@ __all__ = [
     "probability",
     "reason_counts",
     "study_rows",
+    "three_digits",
     "with_interval",
 ]
 
@@ -50,6 +52,20 @@ def with_interval(value: float | None, interval: Sequence[float | None] | None) 
         return f"{shown(value)} (no interval)"
     doubt = (high - low) / 4
     return f"{shown(value, doubt)} ({shown(low, doubt)} to {shown(high, doubt)})"
+
+
+def three_digits(value: float | None, interval: Sequence[float | None] | None) -> str:
+    """With three digits of its own, its ends likewise: a wide interval hides no small figure."""
+    if value is None or not math.isfinite(value):
+        return DASH
+    low, high = interval if interval is not None else (None, None)
+    if low is None or high is None or not (math.isfinite(low) and math.isfinite(high)):
+        return f"{_three(value)} (no interval)"
+    return f"{_three(value)} ({_three(low)} to {_three(high)})"
+
+
+def _three(value: float) -> str:
+    return "0" if value == 0 else shown(value)
 
 
 def probability(p: float | None) -> str:
@@ -195,14 +211,28 @@ def further_rows(comparisons: Sequence[Comparison]) -> list[Row]:
         found = one.normalised
         return None if found is None else f"{shown(found.birge, 0.03)}, p {probability(found.p)}"
 
+    def repeats(one: Comparison) -> str:
+        return "left out" if one.repeatability is None else shown(one.repeatability)
+
     return [
         _row("slope of differences on means (proportional bias)", comparisons, trend),
         _row("spread that follows the size (Koenker)", comparisons, spread),
         _row("Lin's concordance", comparisons, agreement),
         _row("differences within their expanded uncertainty, about 95 % expected", comparisons,
              inside),
+        _row("repeatability of the survey that is in these uncertainties", comparisons, repeats),
         _row("scatter over stated uncertainty (Birge ratio, 1 expected)", comparisons, birge),
     ]  # fmt: skip
+
+
+def bias_rows(comparison: Comparison) -> list[list[str]]:
+    """Operator or lite, its bias, readings and spots."""
+    doubt = comparison.agreement.sd / 20
+    return [
+        [words, one["name"], shown(one["bias"], doubt), str(one["n_readings"]), str(one["n_spots"])]
+        for words, by in (("operator", "operator"), ("lite", "lite_id"))
+        for one in group_biases(comparison.table, by)
+    ]
 
 
 def study_rows(study: Mapping[str, Any]) -> list[list[str]]:
@@ -213,7 +243,7 @@ def study_rows(study: Mapping[str, Any]) -> list[list[str]]:
         rows.append(
             [
                 str(row["source"]),
-                with_interval(row["sd"], row["sd_ci"]),
+                three_digits(row["sd"], row["sd_ci"]),
                 DASH if share is None else f"{100 * share:.1f} %",
             ]
         )

@@ -107,6 +107,7 @@ def _summary(validation: Validation) -> list[tuple[str, Any]]:
     facts = validation.as_dict()
     rows: list[tuple[str, Any]] = [
         ("verdict", facts["verdict"]),
+        ("verdict with its reserves", facts["headline"]),
         *(("statement", one["statement"]) for one in facts["by_gauge"]),
         ("tolerance", facts["tolerance"]),
         ("unit of the tolerance", facts["tolerance_unit"]),
@@ -132,6 +133,8 @@ def _summary(validation: Validation) -> list[tuple[str, Any]]:
                 row["swing_over_surface"],
             )
         )
+    rows += [(f"SHA-256 of {one['file']}", one["sha256"]) for one in facts["files"]]
+    rows += [(f"gauge {one['gauge']}: spots", one["spots"]["sentence"]) for one in facts["by_gauge"]]
     notes = dict.fromkeys(note for one in facts["by_gauge"] for note in one["notes"])
     return [*rows, *(("note", note) for note in notes), ("midchord", facts["program_version"])]
 
@@ -185,7 +188,7 @@ def _statistics(gauges: Sequence[GaugeValidation]) -> pd.DataFrame:
     rows = []
     for one in gauges:
         facts = one.as_dict()
-        for quantity in ("singles", "swings", "distortion"):
+        for quantity in ("singles", "swings", "distortion", "without_suspects"):
             for name, value in _flat(facts[quantity] or {}):
                 rows.append((one.card.gauge, quantity, name, value))
         for part in ("gauge_study", "placement", "datum_suspicion"):

@@ -15,7 +15,7 @@ from midchord.report.agreement_tables import KINDS
 from midchord.report.house_style import shown
 from midchord.report.map_marks import add_frame
 from midchord.report.page import CAUTIONS
-from midchord.surveying.survey_plan import OPERATORS, PlannedLite, SurveyPlan
+from midchord.surveying.survey_plan import PlannedLite, SurveyPlan, operator_name
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -28,6 +28,15 @@ _PART_NAMES = {
     "lite_sd": "from lite to lite",
     "spot_sd": "from spot to spot",
     "operator_sd": "from operator to operator",
+}
+
+
+SPREADS = {
+    "chosen": "All spots were chosen on crests and valleys, where a hand that is off changes "
+    "little: agreement on them does not speak for slopes.",
+    "mixed": "Half of the spots were chosen on crests and valleys, half drawn at random from the "
+    "clear zone (marked ◦): agreement on chosen spots alone does not speak for slopes.",
+    "random": "All spots were drawn at random from the clear zone, slopes among them.",
 }
 
 
@@ -51,10 +60,12 @@ def plan_page(plan: SurveyPlan) -> str:
         assumptions=_assumptions(plan),
         missing=plan.lites_missing,
         fields=[
-            f"{OPERATORS[k // numbers.repeats]} {k % numbers.repeats + 1}"
+            f"{k // numbers.repeats + 1}, {k % numbers.repeats + 1}"
             for k in range(fields)
         ],
-        operators=list(OPERATORS[: numbers.n_operators]),
+        operators=[operator_name(k) for k in range(numbers.n_operators)],
+        dropped=plan.dropped,
+        spread=SPREADS[plan.spread],
         lites=[_lite(planned) for planned in plan.lites],
         cautions=CAUTIONS,
     )
@@ -84,13 +95,22 @@ def _assumptions(plan: SurveyPlan) -> list[tuple[str, str, str]]:
     scatter = plan.scatter
     rows = [("bias of the scan", f"{scatter.bias:g}", "as stated to the plan")]
     for name, words in _PART_NAMES.items():
-        why = "one step of the dial" if name in plan.assumed else "as stated to the plan"
+        why = "as stated to the plan"
+        if name in plan.assumed:
+            why = "assumed: half the repeatability of the gauge, or one step of the dial if more"
         rows.append((words, shown(getattr(scatter, name)), why))
-    within = (
-        "dial, noise of the scan, and hands that are off by "
-        f"{plan.placement_sd_mm:g} mm along each axis"
+    place = (
+        f"hands that are off by {plan.placement_sd_mm:g} mm along each axis, by the slopes of the "
+        "maps at the spots"
     )
-    return [*rows, ("within a spot", shown(scatter.within_sd), within)]
+    return [
+        *rows,
+        ("repeatability of the gauge", shown(plan.repeatability_mm), "as stated to the plan, or "
+                                                                     "0.005 mm"),
+        ("from the place", shown(plan.place_sd_mm), place),
+        ("within a spot, in all", shown(scatter.within_sd),
+         "both of these, the dial and the noise of the scan"),
+    ]  # fmt: skip
 
 
 def _lite(planned: PlannedLite) -> dict[str, Any]:
@@ -104,8 +124,8 @@ def _lite(planned: PlannedLite) -> dict[str, Any]:
         "alt": f"Lite {lite.lite_id} from above with {len(planned.spots)} spots by number.",
         "spots": [
             (f"{spot.x_mm:.0f}", f"{spot.y_mm:.0f}", f"{lite.length_mm - spot.x_mm:.0f}",
-             f"{lite.width_mm - spot.y_mm:.0f}")
-            for spot in planned.spots
+             f"{lite.width_mm - spot.y_mm:.0f}", "◦" if is_random else "")
+            for spot, is_random in zip(planned.spots, planned.is_random, strict=True)
         ],
     }  # fmt: skip
 

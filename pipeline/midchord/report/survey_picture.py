@@ -21,13 +21,13 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["as_the_dial", "draw_survey", "survey_picture_bytes", "whole_mm"]
+__all__ = ["MOST_NAMED", "as_the_dial", "draw_survey", "survey_picture_bytes", "whole_mm"]
 
 _SIZE_IN = (7.3, 2.75)
 _COLOURS = (house.INK, "#b0611f", "#366980", "#762646", house.GREYS[1])
 _DASHES = ("solid", "dashed", "dashdot", "dotted")
 _MARKERS = {"peak": ("^", house.PAPER), "valley": ("v", None), "neither": ("X", None)}
-_MOST_NAMED = 8
+MOST_NAMED = 8
 
 
 def as_the_dial(value: float | None, resolution_mm: float | None) -> str:
@@ -93,7 +93,7 @@ def _draw_line(ax: Axes, line: LineWorkUp, number: int, *, single: bool) -> None
     x = used["distance_mm"].to_numpy()
     y = used["reading_mm"].fillna(0.0).to_numpy()
     name = f"{line.operator}, repeat {line.repeat}, y {line.line_y_mm:g}"
-    named = not single and number < _MOST_NAMED
+    named = not single and number < MOST_NAMED
     if line.is_read:
         ax.plot(
             x, y, linewidth=0.9, color=colour, linestyle=_DASHES[number % len(_DASHES)],

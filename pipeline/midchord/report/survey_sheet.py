@@ -14,12 +14,12 @@ are whole millimetres, which is what a hand and a tape are worth.
 from __future__ import annotations
 
 import base64
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from midchord.report.house_style import CONVENTION_NAMES, NO_VALUE_TEXT, shown
 from midchord.report.page import CAUTIONS
-from midchord.report.survey_picture import as_the_dial, survey_picture_bytes, whole_mm
+from midchord.report.survey_picture import MOST_NAMED, as_the_dial, survey_picture_bytes, whole_mm
 from midchord.surveying.hand_line import Figures, LineWorkUp, Spread
 from midchord.surveying.hand_survey import HandSurvey, LiteWorkUp
 from midchord_io.gauge_card import GaugeCard
@@ -28,6 +28,9 @@ __all__ = ["FORM_ROWS", "procedure_page", "survey_page"]
 
 FORM_ROWS = 20
 """Marks that the form has room for: a lite of 2.6 m at a wavelength of 200 mm."""
+
+MOST_WALKS = 4
+"""Walks that are laid over one another in one picture."""
 
 NOTES = {"excluded", "length_unknown", "sign_unknown", "unread"}
 """Remarks that are no alarm."""
@@ -91,6 +94,10 @@ def _lite(hand: HandSurvey, lite: LiteWorkUp) -> dict[str, Any]:
         "half_span": whole_mm(lite.figures.half_span_mm),
         "wavelengths": str(lite.figures.wavelength_mm.n),
         "key_rows": _key_rows(lite.figures, resolution, lite.convention, card),
+        "clear_rows": [] if lite.figures_clear_of_edges is None else _key_rows(
+            lite.figures_clear_of_edges, resolution, lite.convention, card
+        ),
+        "repeats": "" if lite.within_mark_sd_mm is None else shown(lite.within_mark_sd_mm),
         "line_rows": [_line_row(line, resolution) for line in lines],
         "pictures": _pictures(lines, resolution, hand.edge_x_mm, lite.length_mm),
         "tables": [_table(line, resolution) for line in lines],
@@ -182,10 +189,10 @@ def _pictures(
     edge_x_mm: float,
     length_mm: float | None,
 ) -> list[dict[str, str]]:
-    """One picture for each edge that lines are counted from."""
+    """One picture for each edge that lines are counted from; of many walks one for each line,
+    and of many walks of one line one for each person, so that every curve has its name."""
     pictures = []
-    for edge in dict.fromkeys(line.datum_edge for line in lines):
-        own = [line for line in lines if line.datum_edge == edge]
+    for edge, own in _laid_over(lines):
         content = survey_picture_bytes(
             own, resolution_mm=resolution, edge_x_mm=edge_x_mm, length_mm=length_mm
         )
@@ -199,6 +206,31 @@ def _pictures(
             }
         )
     return pictures
+
+
+def _laid_over(lines: Sequence[LineWorkUp]) -> list[tuple[str, list[LineWorkUp]]]:
+    """Edge, and the walks that share a picture."""
+    keys: tuple[Callable[[LineWorkUp], tuple[object, ...]], ...] = (
+        lambda line: (line.datum_edge,),
+        lambda line: (line.datum_edge, line.line_y_mm, line.y_from),
+        lambda line: (line.datum_edge, line.line_y_mm, line.y_from, line.operator),
+    )
+    groups = [list(lines)]
+    for number, key in enumerate(keys):
+        finer: list[list[LineWorkUp]] = []
+        for group in groups:
+            if number and len(group) <= MOST_WALKS:
+                finer.append(group)
+                continue
+            parts: dict[tuple[object, ...], list[LineWorkUp]] = {}
+            for line in group:
+                parts.setdefault(key(line), []).append(line)
+            finer += parts.values()
+        groups = finer
+    cut = [
+        group[k : k + MOST_NAMED] for group in groups for k in range(0, len(group), MOST_NAMED)
+    ]
+    return [(group[0].datum_edge, group) for group in cut]
 
 
 def _table(line: LineWorkUp, resolution: float | None) -> dict[str, Any]:

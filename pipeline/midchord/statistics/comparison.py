@@ -3,6 +3,11 @@
 Agreement is judged by the limits of agreement with their bounds (agreement.py), never by a
 correlation. The regressions put the gauge on x and the scan on y and allow errors in both.
 A statistic that the pairs cannot give (too few, no spread) is None, with the reason in notes.
+
+Whether the stated uncertainties are right is asked with the repeatability that the survey itself
+measured: what one person's repeats at one spot scatter by stands for the dial where it is larger
+(JCGM 100:2008, 4.2 and H.6). Hands that are put down anew for each repeat have part of the place
+in it, too; then the uncertainty is rather too large.
 """
 
 from __future__ import annotations
@@ -30,7 +35,7 @@ from midchord.statistics.disagreement import (
 from midchord.statistics.regression import Line, RankLine, deming, passing_bablok
 from midchord_io.errors import SurveyError
 
-__all__ = ["Comparison", "compare_pairs", "plain"]
+__all__ = ["Comparison", "compare_pairs", "group_biases", "plain"]
 
 Result = TypeVar("Result")
 
@@ -42,6 +47,8 @@ class Comparison:
     quantity  "singles", "swings" or "distortion"
     unit      "mm" or "mdpt"
     table     the pairs: gauge, scan, u (combined) and labels
+    repeatability  standard deviation between repeats at a spot, which is in ``normalised``; None
+                   where nothing was repeated: it is left out there
     """
 
     quantity: str
@@ -55,6 +62,7 @@ class Comparison:
     concordance: Concordance | None
     normalised: NormalisedErrors | None
     notes: tuple[str, ...]
+    repeatability: float | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """Strict JSON: what is not to be had is null; names carry the unit."""
@@ -82,6 +90,9 @@ class Comparison:
             "passing_bablok": plain(self.passing_bablok),
             "concordance": plain(self.concordance),
             "normalised_error": plain(self.normalised),
+            f"repeatability_{unit}": plain(self.repeatability),
+            "bias_by_operator": group_biases(self.table, "operator"),
+            "bias_by_lite": group_biases(self.table, "lite_id"),
             "verdict": a.verdict,
             "statement": a.statement,
             "notes": [*a.notes, *self.notes],
@@ -122,6 +133,15 @@ def compare_pairs(
         unit=unit,
         gauge_name=gauge_name,
     )
+    within = agreement.components.within
+    u_gauge = table["u_gauge"].to_numpy(float)
+    if within is None:
+        notes.append(
+            "the uncertainties of the pairs leave the repeatability of the hand out: no spot was "
+            "read twice by one person"
+        )
+    else:
+        u_gauge = np.maximum(u_gauge, math.sqrt(within))
     several = len(set(lite)) >= 3
     by_lite = lite if several else None
     return Comparison(
@@ -136,10 +156,29 @@ def compare_pairs(
         tried("concordance", lambda: concordance(scan, gauge, lite=by_lite)),
         tried(
             "normalised errors",
-            lambda: normalised_errors(scan, gauge, table["u_scan"], table["u_gauge"]),
+            lambda: normalised_errors(scan, gauge, table["u_scan"], u_gauge),
         ),
         tuple(notes),
+        None if within is None else math.sqrt(within),
     )
+
+
+def group_biases(table: pd.DataFrame, by: str) -> list[dict[str, Any]]:
+    """Mean difference, scan less gauge, of each operator or lite: its spots weigh alike.
+
+    table    columns gauge, scan, spot, and by
+    returns  one dictionary a group: name, bias, n_readings, n_spots; unit of the readings
+    """
+    rows = table.assign(difference=table["scan"] - table["gauge"])
+    return [
+        {
+            "name": str(name),
+            "bias": float(own.groupby("spot")["difference"].mean().mean()),
+            "n_readings": len(own),
+            "n_spots": int(own["spot"].nunique()),
+        }
+        for name, own in rows.groupby(by, sort=False)
+    ]
 
 
 def plain(value: Any) -> Any:

@@ -52,7 +52,7 @@ class RankLine:
     """Passing and Bablok's line. An interval end is infinite where the data do not bound it.
 
     tau            Kendall's rank correlation: the line means nothing unless it is clearly above 0
-    linearity_p    of the cusum test; small: the relation bends
+    linearity_p    of the cusum test, on means of spots where those are given; small: it bends
     n_slopes       slopes that counted (pairs of pairs, less identical ones and slopes of -1)
     """
 
@@ -217,6 +217,7 @@ def passing_bablok(
     y: ArrayLike,
     *,
     lite: Labels | None = None,
+    spot: Labels | None = None,
     confidence: float = 0.95,
     replicates: int = 999,
     seed: int = 19830,
@@ -231,6 +232,8 @@ def passing_bablok(
     x, y        (pairs,)
     lite        (pairs,) labels: the interval is then the percentiles of ``replicates`` resamplings
                 of whole lites (``seed``); without it, it comes from the ranks, as in the paper
+    spot        (pairs,) labels: repeats at one spot share what is off there, so the test of
+                linearity takes the mean of each spot as one pair; the line takes all pairs
     Raises      SurveyError below 3 pairs (or lites) and where no slope counts
     """
     from scipy.stats import kendalltau, norm
@@ -244,6 +247,7 @@ def passing_bablok(
             needed="3 at least are needed",
             do="take more readings",
         )
+    spots, n_spots = codes_of(range(a.size) if spot is None else spot, a.size, what="spots")
     slopes, first, second = _ordered_slopes(a, b)
     n_slopes = slopes.size
     if n_slopes == 0:
@@ -274,7 +278,7 @@ def passing_bablok(
     tau, tau_p = (float(v) for v in kendalltau(a, b))
     return RankLine(
         slope, slope_ci, intercept, intercept_ci, tau, tau_p,
-        _cusum_p(a, b, slope, intercept), n_slopes, kind,
+        _cusum_p(*_means_of(spots, n_spots, a, b), slope, intercept), n_slopes, kind,
     )  # fmt: skip
 
 
@@ -326,6 +330,14 @@ def _resampled(
     # order statistics, not interpolation: a slope may be infinite
     low, high = np.quantile(np.array(found), [tail, 1 - tail], axis=0, method="nearest")
     return (float(low[0]), float(high[0])), (float(low[1]), float(high[1]))
+
+
+def _means_of(
+    spots: NDArray[np.intp], n_spots: int, x: Floats, y: Floats
+) -> tuple[Floats, Floats]:
+    """Both readings of each spot, the mean of its repeats."""
+    times = np.bincount(spots, minlength=n_spots).astype(float)
+    return np.bincount(spots, x) / times, np.bincount(spots, y) / times
 
 
 def _cusum_p(x: Floats, y: Floats, slope: float, intercept: float) -> float:

@@ -9,14 +9,15 @@ of an approximation to it. The seed is stated, so a plan can be made again.
 Lites, not readings, are what a plan is usually short of: what varies from lite to lite is not
 averaged out by more spots.
 
-Spots are spread over the range of depth, since agreement at one depth says nothing about another,
-and kept where the map is flat, since a hand is off by some mm: gradient times that error enters
-every difference.
+Chosen spots are spread over the range of depth, since agreement at one depth says nothing about
+another, and kept where the map is flat, since a hand is off by some mm: gradient times that error
+enters every difference. Random ones lie on slopes, too, for which chosen ones do not speak.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -26,7 +27,15 @@ from numpy.typing import ArrayLike, NDArray
 from midchord.statistics.pairs import Floats
 from midchord_io.errors import SurveyError
 
-__all__ = ["Plan", "Scatter", "Spot", "choose_spots", "plan_survey", "power_of_plan"]
+__all__ = [
+    "Plan",
+    "Scatter",
+    "Spot",
+    "choose_spots",
+    "plan_survey",
+    "power_of_plan",
+    "random_spots",
+]
 
 
 @dataclass(frozen=True)
@@ -272,6 +281,48 @@ def choose_spots(
             spacing = spacing / 2 if spacing > 1e-6 * spacing_mm else np.nextafter(0, 1)
     spots = [Spot(*map(float, (*at[i], values[i], slopes[i]))) for i in chosen]
     return sorted(spots, key=lambda spot: (spot.x_mm, spot.y_mm))
+
+
+def random_spots(
+    depth: ArrayLike,
+    gradient_per_mm: ArrayLike,
+    is_clear: ArrayLike,
+    x_mm: ArrayLike,
+    y_mm: ArrayLike,
+    *,
+    n_spots: int,
+    beside: Sequence[Spot] = (),
+    spacing_mm: float = 100.0,
+    seed: int = 1,
+) -> list[Spot]:
+    """Spots drawn at random from the clear places, all alike; arrays as of ``choose_spots``.
+
+    beside      spots that are taken already
+    spacing_mm  kept from one another and from those beside where there is room, else half of it
+                and so on
+    returns     sorted by x, then y; fewer than n_spots only where fewer clear places are
+    """
+    w, g = np.asarray(depth, dtype=np.float64), np.asarray(gradient_per_mm, dtype=np.float64)
+    x, y = np.asarray(x_mm, dtype=np.float64), np.asarray(y_mm, dtype=np.float64)
+    rows, columns = np.nonzero(np.asarray(is_clear, bool) & np.isfinite(w) & np.isfinite(g))
+    order = np.random.default_rng(seed).permutation(rows.size)
+    at = np.column_stack([x[rows], y[columns]])[order]
+    rows, columns = rows[order], columns[order]
+    away = np.full(rows.size, np.inf)
+    for spot in beside:
+        np.minimum(away, np.hypot(at[:, 0] - spot.x_mm, at[:, 1] - spot.y_mm), out=away)
+    found: list[Spot] = []
+    spacing = spacing_mm
+    while len(found) < n_spots and away.max(initial=0.0) > 0:
+        free = np.flatnonzero(away >= spacing)
+        if free.size == 0:
+            spacing /= 2
+            continue
+        k = int(free[0])
+        i, j = rows[k], columns[k]
+        found.append(Spot(float(x[i]), float(y[j]), float(w[i, j]), float(abs(g[i, j]))))
+        np.minimum(away, np.hypot(*(at - at[k]).T), out=away)
+    return sorted(found, key=lambda spot: (spot.x_mm, spot.y_mm))
 
 
 def _check(scatter: Scatter, tolerance: float) -> None:

@@ -15,6 +15,14 @@ each is compared with the stated datum on the readings for which the twin can st
     cannot be told   otherwise; as it must be where the map reads alike both ways, as on a
                      symmetric wave along the centre line
 
+One lite, one person or one walk alone may have it wrong. So the same is asked of each lite, each
+operator, each lite by each operator and each walk by itself, the small part of 10 % divided among
+all of them. The coarsest division is reported that explains all that is wrong, and none of whose
+smaller groups is 200 times likelier as stated: the whole survey before its lites, a person before
+each of their walks. Nothing is called right while one of m groups is 20 m times likelier another
+way. A way that takes a gauge with a gain far from 1 is never claimed: there a factor or other feet
+are the question.
+
 How far the map itself can tell a way from the stated datum is predicted from the map alone: half
 the sum of the squared differences of the two sets of twin readings, offset and scale taken out,
 over the squared scatter, is the expected difference E of the log-likelihoods for known scatter;
@@ -25,19 +33,21 @@ of sqrt(2 E) (differences of normal log-likelihoods are so distributed; derived)
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from midchord.surveying.datum_ways import LARGEST_COUNT, Places, twin_under, ways_of
+from midchord.surveying.flags import as_a_probability, span_of_rows, times_as_likely
 from midchord.surveying.places import PlacedTwin, placed_twin, without_repeats
 from midchord.surveying.twin_field import TwinField
 from midchord.surveying.twin_fit import LARGEST_SCALE, SMALLEST_SCALE, fit_twins, grouped
 
-__all__ = ["DatumSuspicion", "DatumWay", "suspect_datum"]
+__all__ = ["WHOLE_SURVEY", "DatumGroup", "DatumSuspicion", "DatumWay", "suspect_datum"]
 
 Floats = npt.NDArray[np.float64]
 Status = Literal["right", "likely wrong", "cannot be told"]
@@ -51,6 +61,10 @@ RIVALS = math.log(200.0)
 LEAST_PLACES = 6
 SAME_PLACE_SDS = 3.0
 """Places that are no farther apart than a hand may be off are the same place."""
+LEAST_GAIN, LARGEST_GAIN = 0.6, 1.6
+"""Of a gauge whose datum alone is wrong; half and double are factors (common practice, no
+source)."""
+WHOLE_SURVEY = "the whole survey"
 
 
 @dataclass(frozen=True)
@@ -65,6 +79,7 @@ class DatumWay:
     probability       of this way, given the readings and that it is one of those tried
     is_excluded       at least 20 times less likely than the stated datum
     n_places          on which it was compared
+    scale             of the gauge against the twin, this way
     """
 
     name: str
@@ -75,16 +90,36 @@ class DatumWay:
     probability: float
     is_excluded: bool
     n_places: int
+    scale: float = math.nan
+
+
+class DatumGroup(NamedTuple):
+    """Readings whose datum was likely taken wrong, all alike.
+
+    label        e.g. "lite L-3", "operator Ines", or "the whole survey"
+    way          name of the most likely way
+    sentence     what would agree, and how surely
+    probability  that their datum is a wrong one
+    rows         of the survey file
+    """
+
+    label: str
+    way: str
+    sentence: str
+    probability: float
+    rows: tuple[int, ...]
 
 
 @dataclass(frozen=True)
 class DatumSuspicion:
     """Whether the datum was taken as stated.
 
-    way          name of the most likely wrong one where status is "likely wrong", else None
-    probability  that the datum is a wrong one
+    way          name of the most likely wrong one where status is "likely wrong", else None; of
+                 several groups, that of the first
+    probability  that the datum is a wrong one, there
     not_told     names of the ways that can be neither claimed nor excluded
-    ways         every way that was tried
+    ways         every way that was tried on the survey as a whole
+    groups       whose datum is likely wrong, by falling probability; the whole survey is one
     """
 
     status: Status
@@ -93,36 +128,25 @@ class DatumSuspicion:
     not_told: tuple[str, ...]
     ways: tuple[DatumWay, ...]
     sentence: str
+    groups: tuple[DatumGroup, ...] = ()
 
 
-class _Places(NamedTuple):
-    """Readings as they would lie under one way."""
+class _Judged(NamedTuple):
+    """A group of readings, every way tried on it."""
 
-    name: str
-    words: str
-    x_mm: Floats
-    y_mm: Floats
-    sign: float
+    label: str
+    rows: tuple[int, ...]
+    ways: tuple[DatumWay, ...]
+    wrong: float
+    evidence: float
 
+    @property
+    def is_claimed(self) -> bool:
+        return self.wrong >= CLAIM
 
-WORDS = {
-    (False, False, True): ("other face", "the readings have the sign of the other face"),
-    (True, False, False): ("trailing", "x was counted from the trailing edge"),
-    (False, True, False): ("right", "y was counted from the right-hand edge, mirrored"),
-    (True, True, False): ("turned", "the lite lay turned by 180 degrees in its plane"),
-    (True, False, True): (
-        "trailing, other face",
-        "the lite was turned over end for end: x from the trailing edge, on the other face",
-    ),
-    (False, True, True): (
-        "right, other face",
-        "the lite was turned over side for side: y from the right-hand edge, on the other face",
-    ),
-    (True, True, True): (
-        "turned, other face",
-        "the lite lay turned by 180 degrees, with the sign of the other face",
-    ),
-}
+    @property
+    def best(self) -> DatumWay:
+        return max(self.ways, key=lambda way: way.probability)
 
 
 def suspect_datum(
@@ -131,107 +155,125 @@ def suspect_datum(
     *,
     placement_sd_mm: float,
 ) -> DatumSuspicion:
-    """Which datum the readings speak for.
+    """Which datum the readings speak for, all together and group by group.
 
     singles          pairs as of ``pair_readings``; a column ``line`` names the walks
     twins            lite_id -> field of the twin
     placement_sd_mm  how far a hand is off its stated place, along each axis
     """
-    pairs = without_repeats(singles)
-    if len(pairs) < LEAST_PLACES:
+    count = len(without_repeats(singles))
+    if count < LEAST_PLACES:
         return DatumSuspicion(
             "cannot be told", None, math.nan, (), (),
-            f"whether the datum was taken rightly cannot be told from {len(pairs)} places: it "
+            f"whether the datum was taken rightly cannot be told from {count} places: it "
             f"takes {LEAST_PLACES}",
         )  # fmt: skip
-    stated = placed_twin(pairs, twins, pairs["x_mm"], pairs["y_mm"], placement_sd_mm)
-    compared = [
-        _compare(pairs, stated, _at(way, pairs, twins, placement_sd_mm), way)
-        for way in _ways(pairs, twins, SAME_PLACE_SDS * placement_sd_mm)
-    ]
-    return _concluded(compared)
-
-
-def _ways(
-    pairs: pd.DataFrame, twins: Mapping[str, TwinField], same_mm: float
-) -> list[_Places]:
-    """All ways that put a reading elsewhere or turn its sign; of equal ones the first."""
-    own = pairs["lite_id"].astype(str)
-    length = own.map(lambda name: twins[name].length_mm).to_numpy(float)
-    width = own.map(lambda name: twins[name].width_mm).to_numpy(float)
-    x, y = pairs["x_mm"].to_numpy(float), pairs["y_mm"].to_numpy(float)
-    ways = [_Places("", "", x, y, 1.0)]
-    tried = [
-        _Places(name, words, length - x if ends else x, width - y if sides else y, sign)
-        for (ends, sides, face), (name, words) in WORDS.items()
-        for sign in (-1.0 if face else 1.0,)
-    ]
-    if "line" in pairs:
-        back = _reversed_marks(pairs)
-        words = "the marks of each line were written down in reverse order"
-        tried.append(_Places("reversed marks", words, x[back], y[back], 1.0))
-        tried.append(
-            _Places(
-                "reversed marks, other face", f"{words}, on the other face", x[back], y[back], -1.0
-            )
+    divisions = list(_divisions(singles))
+    judged = []
+    for division in divisions:
+        part = 1 / (len(division) * len(divisions))
+        found = (
+            _judged(label, rows, twins, placement_sd_mm, 1.0 if label == WHOLE_SURVEY else part)
+            for label, rows in division
         )
-    if _has_one_sign(twins):
-        # what hangs below a base or a rule does not turn its sign on the other face
-        tried = [way for way in tried if way.sign > 0]
-    for way in tried:
-        if not any(_is_same(way, other, same_mm) for other in ways):
-            ways.append(way)
-    return ways[1:]
+        judged.append([one for one in found if one is not None])
+    return _concluded(judged)
 
 
-def _is_same(one: _Places, other: _Places, same_mm: float) -> bool:
-    apart = max(np.abs(one.x_mm - other.x_mm).max(), np.abs(one.y_mm - other.y_mm).max())
-    return one.sign == other.sign and bool(apart <= same_mm)
+def _divisions(singles: pd.DataFrame) -> Iterator[list[tuple[str, pd.DataFrame]]]:
+    """The survey as a whole, then divided ever more finely; each division once."""
+    yield [(WHOLE_SURVEY, singles)]
+    named = {
+        ("lite_id",): "lite {}",
+        ("operator",): "operator {}",
+        ("lite_id", "operator"): "lite {} by {}",
+        ("lite_id", "operator", "repeat"): "lite {} by {}, repeat {}",
+    }
+    if "line" in singles:
+        walks = singles.assign(y_of_line=singles["y_mm"].map("{:g}".format))
+        by = ("lite_id", "operator", "repeat", "y_of_line")
+        named[by] = "lite {} by {}, repeat {}, the line at y = {} mm"
+    else:
+        walks = singles
+    known = {frozenset([frozenset(singles["row"])])}
+    for names, words in named.items():
+        division = [
+            (words.format(*key), rows.drop(columns="y_of_line", errors="ignore"))
+            for key, rows in walks.groupby(list(names), sort=False)
+        ]
+        parts = frozenset(frozenset(rows["row"]) for _, rows in division)
+        if parts not in known:
+            known.add(parts)
+            yield division
 
 
-def _reversed_marks(pairs: pd.DataFrame) -> npt.NDArray[np.intp]:
-    """For each reading, the one whose place it has if its walk was written down backwards."""
-    back = np.arange(len(pairs))
-    for _, rows in pairs.groupby("line", sort=False):
-        order = rows.sort_values("mark").index.to_numpy()
-        back[order] = order[::-1]
-    return back
-
-
-def _has_one_sign(twins: Mapping[str, TwinField]) -> bool:
-    ends = [(np.nanmin(t.reading_mm), np.nanmax(t.reading_mm)) for t in twins.values()]
-    return all(low >= 0 for low, _ in ends) or all(high <= 0 for _, high in ends)
-
-
-def _at(
-    way: _Places, pairs: pd.DataFrame, twins: Mapping[str, TwinField], sd_mm: float
-) -> PlacedTwin:
-    placed = placed_twin(pairs, twins, way.x_mm, way.y_mm, sd_mm)
-    return PlacedTwin(way.sign * placed.twin_mm, placed.u_mm)
+def _judged(
+    label: str,
+    rows: pd.DataFrame,
+    twins: Mapping[str, TwinField],
+    placement_sd_mm: float,
+    part: float,
+) -> _Judged | None:
+    """Every way tried on some readings; ``part`` of the probability of a wrong datum is theirs."""
+    pairs = without_repeats(rows.reset_index(drop=True))
+    if len(pairs) < LEAST_PLACES:
+        return None
+    stated = placed_twin(pairs, twins, pairs["x_mm"], pairs["y_mm"], placement_sd_mm)
+    ways = ways_of(pairs, twins, SAME_PLACE_SDS * placement_sd_mm)
+    others = [twin_under(way, pairs, twins, placement_sd_mm) for way in ways]
+    compared = _compare(pairs, stated, others, ways)
+    before = (1 - RIGHT_BEFORE) * part
+    gains = np.array([way.log_likelihood_gain for way in compared])
+    prior = math.log(before / max(1, len(compared)) / (1 - before))
+    scales = np.array([way.scale for way in compared])
+    possible = np.isfinite(gains) & (scales > LEAST_GAIN) & (scales < LARGEST_GAIN)
+    odds = np.where(possible, prior + np.nan_to_num(gains), -np.inf)
+    top = max(0.0, float(odds.max(initial=-math.inf)))
+    parts = np.exp(odds - top)
+    shares = parts / (math.exp(-top) + parts.sum())
+    weighed = tuple(
+        replace(way, probability=float(share))
+        for way, share in zip(compared, shares, strict=True)
+    )
+    own = tuple(int(row) for row in rows["row"])
+    return _Judged(label, own, weighed, float(shares.sum()), float(odds.max(initial=-math.inf)))
 
 
 def _compare(
-    pairs: pd.DataFrame, stated: PlacedTwin, other: PlacedTwin, way: _Places
-) -> DatumWay:
-    both = np.isfinite(stated.twin_mm) & np.isfinite(other.twin_mm)
-    n = int(both.sum())
-    if n < LEAST_PLACES:
-        return DatumWay(way.name, way.words, math.nan, 0.0, 0.0, 0.0, False, n)
-    rows = pairs[both]
-    groups = grouped(rows, ("lite_id", "operator"))
-    twin = np.stack([stated.twin_mm[both], other.twin_mm[both]])
-    u = np.stack([stated.u_mm[both], other.u_mm[both]])
-    fit = fit_twins(rows["gauge_mm"].to_numpy(float), twin, u, groups)
-    gain = float(fit.log_likelihood[1] - fit.log_likelihood[0])
-    better = int(gain > 0)
-    sd = np.sqrt(u[1] ** 2 + fit.extra_sd_mm[better] ** 2)
-    expected = _expected_gain(twin[1], twin[0], sd, groups)
-    claim = _needed_gain(len(WORDS) + 2)
-    spread = math.sqrt(2 * expected) if expected > 0 else 1.0
-    chance = 0.5 * math.erfc((claim - expected) / spread / math.sqrt(2))
-    return DatumWay(
-        way.name, way.words, gain, expected, chance, 0.0, gain < -TOLD_APART, n
-    )
+    pairs: pd.DataFrame, stated: PlacedTwin, others: list[PlacedTwin], ways: list[Places]
+) -> list[DatumWay]:
+    """Each way with the stated datum; those at the same places are fitted at once."""
+    found: dict[int, DatumWay] = {}
+    masks: dict[bytes, list[int]] = {}
+    both = [np.isfinite(stated.twin_mm) & np.isfinite(other.twin_mm) for other in others]
+    for k, stands in enumerate(both):
+        masks.setdefault(stands.tobytes(), []).append(k)
+    for own in masks.values():
+        stands = both[own[0]]
+        n = int(stands.sum())
+        if n < LEAST_PLACES:
+            for k in own:
+                way = ways[k]
+                found[k] = DatumWay(way.name, way.words, math.nan, 0.0, 0.0, 0.0, False, n)
+            continue
+        rows = pairs[stands]
+        groups = grouped(rows, ("lite_id", "operator"))
+        tried = [stated, *(others[k] for k in own)]
+        twin = np.stack([one.twin_mm[stands] for one in tried])
+        u = np.stack([one.u_mm[stands] for one in tried])
+        fit = fit_twins(rows["gauge_mm"].to_numpy(float), twin, u, groups)
+        for m, k in enumerate(own, start=1):
+            gain = float(fit.log_likelihood[m] - fit.log_likelihood[0])
+            sd = np.sqrt(u[m] ** 2 + fit.extra_sd_mm[m if gain > 0 else 0] ** 2)
+            expected = _expected_gain(twin[m], twin[0], sd, groups)
+            spread = math.sqrt(2 * expected) if expected > 0 else 1.0
+            short = (_needed_gain(LARGEST_COUNT) - expected) / spread
+            found[k] = DatumWay(
+                ways[k].name, ways[k].words, gain, expected,
+                0.5 * math.erfc(short / math.sqrt(2)), 0.0, gain < -TOLD_APART, n,
+                float(fit.scale[m]),
+            )  # fmt: skip
+    return [found[k] for k in range(len(ways))]
 
 
 def _needed_gain(ways: int) -> float:
@@ -252,50 +294,104 @@ def _expected_gain(true: Floats, stated: Floats, sd: Floats, groups: Floats) -> 
     return n / 2 * math.log1p(2 * known / n)
 
 
-def _concluded(compared: list[DatumWay]) -> DatumSuspicion:
-    gains = np.array([way.log_likelihood_gain for way in compared])
-    known = np.isfinite(gains)
-    prior = (1 - RIGHT_BEFORE) / max(1, len(compared))
-    logs = np.where(known, np.log(prior) + np.nan_to_num(gains), -np.inf)
-    top = max(math.log(RIGHT_BEFORE), float(logs.max(initial=-math.inf)))
-    parts = np.exp(logs - top)
-    whole = math.exp(math.log(RIGHT_BEFORE) - top) + parts.sum()
-    shares = parts / whole
-    ways = tuple(
-        DatumWay(**{**way.__dict__, "probability": float(share)})
-        for way, share in zip(compared, shares, strict=True)
-    )
-    wrong = float(shares.sum())
-    if wrong >= CLAIM:
-        ranked = sorted(ways, key=lambda way: -way.probability)
-        best = ranked[0]
-        rivals = tuple(
-            way.name
-            for way in ranked[1:]
-            if best.log_likelihood_gain - way.log_likelihood_gain < RIVALS
-        )
+def _concluded(judged: list[list[_Judged]]) -> DatumSuspicion:
+    whole = judged[0][0]
+    claims = [[one for one in division if one.is_claimed] for division in judged]
+    for k, claimed in enumerate(claims):
+        own = [frozenset(one.rows) for one in judged[k]]
+        # a division across this one is no part of it: lites hold readings of every operator
+        finer = [
+            one
+            for division in judged[k + 1 :]
+            for one in division
+            if any(rows.issuperset(one.rows) for rows in own)
+        ]
+        if claimed and _explains_all(claimed, finer):
+            return _likely_wrong(claimed, whole)
+    suspects = [
+        one
+        for division in judged[1:]
+        for one in division
+        if any(w.log_likelihood_gain > TOLD_APART + math.log(len(division)) for w in one.ways)
+    ]
+    open_ways = tuple(way.name for way in whole.ways if not way.is_excluded)
+    if open_ways or suspects:
+        sentence = _open_sentence(whole.ways) if open_ways else _suspects_sentence(suspects[0])
         return DatumSuspicion(
-            "likely wrong", best.name, wrong, rivals, ways, _wrong_sentence(best, rivals, wrong)
+            "cannot be told", None, whole.wrong, open_ways, whole.ways, sentence
         )
-    open_ways = tuple(way.name for way in ways if not way.is_excluded)
-    if open_ways:
-        return DatumSuspicion(
-            "cannot be told", None, wrong, open_ways, ways, _open_sentence(ways)
-        )
+    vague = [
+        one.label
+        for division in judged[1:]
+        for one in division
+        if one.label.count(" ") == 1 and not all(way.is_excluded for way in one.ways)
+    ]
+    but = f"; by itself this cannot be told of: {', '.join(vague)}" if vague else ""
     return DatumSuspicion(
-        "right", None, wrong, (), ways,
-        f"the datum was taken as stated: each of {len(ways)} other ways is at least 20 times less "
-        "likely",
+        "right", None, whole.wrong, (), whole.ways,
+        f"the datum was taken as stated: each of {len(whole.ways)} other ways is at least 20 "
+        "times less likely for the survey as a whole, and no lite, person or walk speaks against "
+        f"it{but}",
     )  # fmt: skip
 
 
-def _wrong_sentence(best: DatumWay, rivals: tuple[str, ...], probability: float) -> str:
-    share = f"{100 * min(probability, 0.9999):.4g} %"
+def _explains_all(claimed: list[_Judged], finer: list[_Judged]) -> bool:
+    """Whether no smaller group is wrong beside those claimed, nor speaks against being so."""
+    wrong = {row: one.best.name for one in claimed for row in one.rows}
+    for group in finer:
+        within = {wrong.get(row) for row in group.rows}
+        if group.is_claimed and None in within:
+            return False
+        if any(w.name in within and w.log_likelihood_gain < -RIVALS for w in group.ways):
+            return False
+    return True
+
+
+def _likely_wrong(claimed: list[_Judged], whole: _Judged) -> DatumSuspicion:
+    claimed = sorted(claimed, key=lambda one: -one.evidence)
+    groups, rivals = [], []
+    for one in claimed:
+        best = one.best
+        near = [
+            way.name
+            for way in sorted(one.ways, key=lambda way: -way.probability)
+            if way is not best and best.log_likelihood_gain - way.log_likelihood_gain < RIVALS
+        ]
+        rivals += near
+        sentence = _wrong_sentence(one, near)
+        groups.append(DatumGroup(one.label, best.name, sentence, one.wrong, one.rows))
+    first = claimed[0]
+    sentence = groups[0].sentence
+    if len(claimed) > 1:
+        parts = (f"{one.label}, {span_of_rows(one.rows)}: {one.best.words}" for one in claimed)
+        sentence = (
+            f"the datum of {len(claimed)} parts of the survey was likely taken wrong (probability "
+            f"{as_a_probability(min(one.wrong for one in claimed))} for each): "
+            f"{'; '.join(parts)}"
+        )
+    return DatumSuspicion(
+        "likely wrong", first.best.name, first.wrong, tuple(dict.fromkeys(rivals)), whole.ways,
+        f"{sentence}; nothing was changed", tuple(groups),
+    )  # fmt: skip
+
+
+def _wrong_sentence(one: _Judged, rivals: list[str]) -> str:
+    best = one.best
     also = f"; it cannot be told from: {'; '.join(rivals)}" if rivals else ""
+    where = "" if one.label == WHOLE_SURVEY else f" of {one.label} ({span_of_rows(one.rows)})"
     return (
-        f"the datum was likely taken wrong (probability {share}): {best.words}; "
-        f"e^{best.log_likelihood_gain:.1f} times as likely as the stated datum on "
-        f"{best.n_places} places{also}; nothing was changed"
+        f"the datum{where} was likely taken wrong (probability {as_a_probability(one.wrong)}): "
+        f"{best.words}; {times_as_likely(best.log_likelihood_gain)} as likely as the stated datum "
+        f"on {best.n_places} places{also}"
+    )
+
+
+def _suspects_sentence(one: _Judged) -> str:
+    best = max(one.ways, key=lambda way: np.nan_to_num(way.log_likelihood_gain, nan=-math.inf))
+    return (
+        "the survey as a whole speaks for the datum as it was given, but "
+        f"{one.label} ({span_of_rows(one.rows)}) does not: {best.words} would agree better, though "
+        "too few places were read to be sure"
     )
 
 

@@ -2,16 +2,26 @@
 
 Slips happen to what was written down, the dial as it stood; readings are compared with the twin
 after the sign and the calibration offset of the gauge card. ``as_dialled`` and ``dial_of`` go from
-the one to the other.
+the one to the other. Sentences say odds and rows in plain words; the figures are in the fields.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from midchord_io.gauge_card import GaugeCard
 
-__all__ = ["FACTORS", "Flag", "as_dialled", "dial_of"]
+__all__ = [
+    "FACTORS",
+    "Flag",
+    "as_a_probability",
+    "as_dialled",
+    "dial_of",
+    "span_of_rows",
+    "times_as_likely",
+]
 
 FACTORS = {
     "sign": -1.0,
@@ -27,7 +37,7 @@ FACTORS = {
 
 @dataclass(frozen=True)
 class Flag:
-    """A suspect reading, or a suspect walk by its first row; nothing was changed.
+    """A suspect reading, or a suspect group of them by its first row; nothing was changed.
 
     row             of the survey file
     kind            see ``suspects``
@@ -36,6 +46,7 @@ class Flag:
     expected_mm     what the gauge should have shown there
     alternative_mm  the reading that the slip makes of it; None where there is no one figure
     z               how many standard deviations of the survey's scatter it is off
+    rows            of a group, all of its rows; empty for a single reading
     """
 
     row: int
@@ -46,6 +57,7 @@ class Flag:
     expected_mm: float
     alternative_mm: float | None
     z: float
+    rows: tuple[int, ...] = ()
 
 
 def as_dialled(gauge_mm: float, card: GaugeCard) -> float:
@@ -56,3 +68,23 @@ def as_dialled(gauge_mm: float, card: GaugeCard) -> float:
 def dial_of(dialled_mm: float, card: GaugeCard) -> float:
     """The reading by the sign of the twin, of what the dial showed."""
     return float(card.reading_sign or 1) * (dialled_mm - (card.calibration_offset_mm or 0.0))
+
+
+def times_as_likely(log_odds: float) -> str:
+    """Odds in words, e.g. "about 40 times", "more than a million times"."""
+    for size, words in ((1e6, "a million"), (1e3, "a thousand")):
+        if log_odds > math.log(size):
+            return f"more than {words} times"
+    return f"about {math.exp(log_odds):.2g} times"
+
+
+def as_a_probability(share: float) -> str:
+    """E.g. "99.4 %"; never all of it."""
+    return "more than 99.99 %" if share > 0.9999 else f"{100 * share:.4g} %"
+
+
+def span_of_rows(rows: Sequence[int]) -> str:
+    """E.g. "rows 2 to 13", "18 readings in rows 2 to 40" where others lie between."""
+    low, high = min(rows), max(rows)
+    between = f"rows {low} to {high}"
+    return between if high - low + 1 == len(rows) else f"{len(rows)} readings in {between}"

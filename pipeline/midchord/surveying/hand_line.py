@@ -23,7 +23,7 @@ from midchord_io.gauge_card import GaugeCard
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Figures", "LineWorkUp", "Spread", "figures_of", "work_up_line"]
+__all__ = ["Figures", "LineWorkUp", "Spread", "clear_of_edges", "figures_of", "work_up_line"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -203,6 +203,23 @@ def _kinds(r: Floats, run: npt.NDArray[np.intp]) -> list[str]:
         else:
             kinds.append("neither")
     return kinds
+
+
+def clear_of_edges(line: LineWorkUp) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Half waves and marks of a line without those in the edge zone.
+
+    A full wave that begins there has no figure left; its half wave keeps its depth.
+    """
+    in_edge = line.marks["zone"] == "edge"
+    marks = line.marks[~in_edge]
+    out, places = line.marks.loc[in_edge, "mark"], line.marks.loc[in_edge, "distance_mm"]
+    waves = line.half_waves
+    waves = waves[~(waves["from_mark"].isin(out) | waves["to_mark"].isin(out))].copy()
+    begin = (waves["to_mm"] - waves["full_wave_mm"]).to_numpy(float)
+    cut = (np.abs(begin[:, None] - places.to_numpy(float)) < 1e-6).any(axis=1)
+    of_full_wave = ["full_wave_mm", "distortion_full_wave_mdpt", "surface_distortion_mdpt"]
+    waves.loc[cut, of_full_wave] = np.nan
+    return waves, marks
 
 
 def figures_of(half_waves_of: Sequence[pd.DataFrame], marks_of: Sequence[pd.DataFrame]) -> Figures:

@@ -31,9 +31,17 @@ import numpy as np
 import numpy.typing as npt
 
 from midchord.settings import Settings
-from midchord.surveying.hand_line import Figures, LineWorkUp, Spread, figures_of, work_up_line
+from midchord.surveying.hand_line import (
+    Figures,
+    LineWorkUp,
+    Spread,
+    clear_of_edges,
+    figures_of,
+    work_up_line,
+)
+from midchord.surveying.mark_repeats import repeats_of
 from midchord.surveying.survey_remarks import Remark, line_remarks, lite_remarks
-from midchord_io.errors import SurveyError
+from midchord_io.errors import SettingsError, SurveyError
 from midchord_io.gauge_card import GaugeCard
 from midchord_io.survey import Survey
 from midchord_io.survey_marks import LINE_KEY
@@ -41,7 +49,7 @@ from midchord_io.survey_marks import LINE_KEY
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["SCHEMA_VERSION", "HandSurvey", "LiteWorkUp", "work_up"]
+__all__ = ["SCHEMA_VERSION", "HandSurvey", "LiteWorkUp", "lite_lengths", "work_up"]
 
 SCHEMA_VERSION = 1
 
@@ -55,6 +63,8 @@ class LiteWorkUp:
     convention    "gauge" or "surface"; None where no reading was taken
     u_depth_mm    standard uncertainty of a depth from the resolution of the dial alone
     length_mm     of the lite, None where it was not given
+    figures_clear_of_edges  without the marks in the edge zone; None where there are none
+    within_mark_sd_mm  between repeats of one person at one mark; None where nothing was repeated
     """
 
     lite_id: str
@@ -65,6 +75,8 @@ class LiteWorkUp:
     figures: Figures
     u_depth_mm: float | None
     length_mm: float | None
+    figures_clear_of_edges: Figures | None
+    within_mark_sd_mm: float | None
 
 
 @dataclass(frozen=True)
@@ -117,6 +129,15 @@ def work_up(
             do="compare spots with a scan instead: midchord validate",
         )
     settings = settings or Settings.load()
+    known = set(survey.readings["lite_id"].astype(str))
+    for name in length_mm if isinstance(length_mm, Mapping) else ():
+        if name not in known:
+            raise SurveyError(
+                survey.where,
+                found=f"a length for lite {name!r}, which it does not name",
+                needed=f"one of {', '.join(sorted(known))}",
+                do="correct the name",
+            )
     cards = _cards(card, survey)
     lines: list[LineWorkUp] = []
     remarks: list[Remark] = []
@@ -134,7 +155,10 @@ def work_up(
         own = [line for line in lines if (line.lite_id, line.gauge) == (lite_id, gauge)]
         found = cards.get(gauge)
         length = _length_of_lite(lite_id, length_mm)
-        lite = _pool(own, found, length)
+        resolution = found.resolution_mm if found else 0.0
+        within, doubts = repeats_of(own, lite_id=lite_id, gauge=gauge, resolution_mm=resolution)
+        remarks += doubts
+        lite = _pool(own, found, length, within)
         lites.append(lite)
         remarks += lite_remarks(
             lite_id,
@@ -154,6 +178,39 @@ def work_up(
 
 
 # ---- cards and lengths
+
+
+def lite_lengths(words: Sequence[str]) -> float | dict[str, float] | None:
+    """Lengths in mm as they are typed: one number for all lites, or ``LITE=number`` for each.
+
+    Raises  SettingsError for what is no length, a lite named twice, and a mixture of both
+    """
+
+    def refuse(found: str) -> SettingsError:
+        return SettingsError(
+            "length_mm",
+            found=found,
+            needed="one length in mm for all lites, or LITE=length once for each",
+            do="correct it",
+        )
+
+    lengths: dict[str, float] = {}
+    for word in words:
+        name, _, number = word.rpartition("=")
+        try:
+            length = float(number)
+        except ValueError:
+            raise refuse(f"{word!r}") from None
+        if not 0 < length < math.inf:
+            raise refuse(f"a length of {number} mm")
+        if name in lengths:
+            raise refuse(f"two lengths of lite {name!r}" if name else "two lengths")
+        lengths[name] = length
+    if "" in lengths:
+        if len(lengths) > 1:
+            raise refuse("one length for all lites and others by name")
+        return lengths[""]
+    return lengths or None
 
 
 def _cards(card: GaugeCard | Sequence[GaugeCard] | None, survey: Survey) -> dict[str, GaugeCard]:
@@ -223,8 +280,15 @@ def _all_wavelengths(lines: Sequence[LineWorkUp]) -> Floats:
 
 
 def _pool(
-    lines: Sequence[LineWorkUp], card: GaugeCard | None, length_mm: float | None
+    lines: Sequence[LineWorkUp],
+    card: GaugeCard | None,
+    length_mm: float | None,
+    within_mark_sd_mm: float | None,
 ) -> LiteWorkUp:
+    inside = None
+    if any((line.marks["zone"] == "edge").any() for line in lines):
+        parts = [clear_of_edges(line) for line in lines]
+        inside = figures_of([waves for waves, _ in parts], [marks for _, marks in parts])
     is_read = any(line.is_read for line in lines) and card is not None
     return LiteWorkUp(
         lite_id=lines[0].lite_id,
@@ -236,6 +300,8 @@ def _pool(
         # two readings, each rounded to the resolution: uniform, variance resolution^2 / 12 each
         u_depth_mm=card.resolution_mm / math.sqrt(6) if card and is_read else None,
         length_mm=length_mm,
+        figures_clear_of_edges=inside,
+        within_mark_sd_mm=within_mark_sd_mm,
     )
 
 
@@ -247,10 +313,11 @@ def _flat(part: LineWorkUp | LiteWorkUp) -> dict[str, Any]:
     flat: dict[str, Any] = {}
     for name, value in vars(part).items():
         if isinstance(value, Figures):
-            flat |= {
+            figures = {
                 key: spread._asdict() if isinstance(spread, Spread) else spread
                 for key, spread in vars(value).items()
             }
+            flat |= figures if name == "figures" else {name: figures}
         elif name in ("marks", "half_waves"):
             flat[name] = value.to_dict(orient="records")
         else:

@@ -19,7 +19,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from midchord.surveying.twin_field import GRADIENT_STEP_MM, MappedLite, TwinField
-from midchord_io.errors import SurveyError
+from midchord_io.errors import SettingsError, SurveyError
 from midchord_io.gauge_card import GaugeCard
 from midchord_io.survey import Survey
 
@@ -33,6 +33,10 @@ __all__ = [
 ]
 
 Floats = npt.NDArray[np.float64]
+
+LARGEST_PLACEMENT_MM = 100.0
+SAME_MARK_MM = 25.0
+"""Marks of a line that near are one peak or valley: waves of 120 mm have them 60 mm apart."""
 
 PAIR_COLUMNS = (
     "row",
@@ -81,6 +85,13 @@ def pair_readings(
     Raises           SurveyError: a lite without maps, a place off the lite, a reading before the
                      scan; with the row
     """
+    if not 0 <= placement_sd_mm <= LARGEST_PLACEMENT_MM:
+        raise SettingsError(
+            "placement_sd_mm",
+            found=f"hands that are off by {placement_sd_mm:g} mm",
+            needed=f"between 0 and {LARGEST_PLACEMENT_MM:g} mm",
+            do="correct it",
+        )
     own = survey.readings[survey.readings["gauge"] == card.gauge]
     pairs: list[pd.DataFrame] = []
     twins: dict[str, TwinField] = {}
@@ -91,7 +102,9 @@ def pair_readings(
         placed = survey.on_lite_frame(lite.length_mm, lite.width_mm, lite_id=str(lite_id))
         placed = placed[placed["gauge"] == card.gauge]
         _check_dates(placed, lite, survey.where)
-        pairs.append(_pairs_on(placed, card, twin, survey.kind, placement_sd_mm))
+        pairs.append(
+            _pairs_on(placed, rows.loc[placed.index], card, twin, survey.kind, placement_sd_mm)
+        )
     if not pairs:
         nothing = pd.DataFrame(columns=PAIR_COLUMNS)
         return Paired(nothing, nothing, pd.DataFrame(columns=["row", "lite_id", "reason"]), twins)
@@ -136,8 +149,14 @@ def _check_dates(rows: pd.DataFrame, lite: MappedLite, where: str) -> None:
 
 
 def _pairs_on(
-    rows: pd.DataFrame, card: GaugeCard, twin: TwinField, kind: str, placement_sd_mm: float
+    rows: pd.DataFrame,
+    stated: pd.DataFrame,
+    card: GaugeCard,
+    twin: TwinField,
+    kind: str,
+    placement_sd_mm: float,
 ) -> pd.DataFrame:
+    """Pairs of the readings on one lite; stated: the same rows with their datum as written."""
     x, y = rows["x_mm"].to_numpy(float), rows["y_mm"].to_numpy(float)
     sign = float(card.reading_sign or 1)
     reading = sign * (rows["reading_mm"].to_numpy(float) - (card.calibration_offset_mm or 0.0))
@@ -165,14 +184,26 @@ def _pairs_on(
         }
     )
     if kind == "lines":
-        walk = ["lite_id", "operator", "repeat", "line_y_mm"]
-        pairs["line"] = [" ".join(str(part) for part in key) for key in rows[walk].to_numpy()]
+        # a line walked from the other edge is another walk, whatever its repeat is called
+        walk = ["lite_id", "operator", "repeat", "line_y_mm", "datum_x", "datum_y"]
+        pairs["line"] = ["\t".join(str(part) for part in key) for key in stated[walk].to_numpy()]
         pairs["mark"] = rows["mark"].to_numpy()
-        pairs["spot"] = [
-            f"{lite} {b:.0f} {mark}"
-            for lite, b, mark in zip(rows["lite_id"], y, rows["mark"], strict=True)
-        ]
+        pairs["spot"] = _spots_along(rows["lite_id"].to_numpy(), x, y)
     return pairs
+
+
+def _spots_along(lite: npt.NDArray[np.object_], x_mm: Floats, y_mm: Floats) -> list[str]:
+    """Labels of the spots of line surveys: marks of one line nearer than SAME_MARK_MM are one
+    spot, however anybody numbered them and from whichever edge."""
+    line = [f"{name} {y:.0f}" for name, y in zip(lite, y_mm, strict=True)]
+    labels = [""] * len(line)
+    last: dict[str, tuple[float, int]] = {}
+    for k in np.argsort(x_mm, kind="stable"):
+        before, number = last.get(line[k], (-np.inf, 0))
+        number += x_mm[k] - before > SAME_MARK_MM
+        last[line[k]] = (float(x_mm[k]), number)
+        labels[k] = f"{line[k]} {number}"
+    return labels
 
 
 def place_uncertainty(twin: TwinField, x_mm: Floats, y_mm: Floats, sd_mm: float) -> Floats:

@@ -41,6 +41,8 @@ Floats = npt.NDArray[np.float64]
 LEAST_PLACES = 6
 PAYS = 6.0
 """Fall of the criterion from which a shift is paid for."""
+PAYS_CLEARLY = 10.0
+"""Fall from which one beyond what is allowed is spoken of: "very strong" in the same grades."""
 STEPS = 7
 """Grid of shifts either side of none, coarse and then fine."""
 FINE_SDS = 4.0
@@ -52,10 +54,12 @@ class Shift:
 
     u_dx_mm, u_dy_mm  standard uncertainties; NaN where there were too few places
     is_paid_for       whether the criterion falls by more than PAYS; without it dx = dy = 0
-    is_at_bound       the best one lies at the end of what is allowed: no mere shift
+    is_at_bound       the best one lies at the end of what is allowed, and the criterion falls by
+                      more than PAYS_CLEARLY there: no mere shift
     bic_none          Bayesian information criterion without a shift
     bic_shifted       and with the best one, whether paid for or not
     offset_mm, scale  of the gauge against the twin, fitted beside the shift
+    needs_attention   is_paid_for or is_at_bound
     """
 
     dx_mm: float
@@ -70,6 +74,7 @@ class Shift:
     scale: float
     n_places: int
     sentence: str
+    needs_attention: bool = False
 
 
 def fit_shift(
@@ -195,13 +200,15 @@ class _Search:
         inside = [one for one in tried if max(map(abs, one[1:])) < self.largest * (1 - 1e-9)]
         paid = bool(inside) and without - min(inside)[0] > PAYS
         criterion, dx, dy = min(inside) if paid else min(tried)
-        at_bound = not paid and min(tried) not in inside
+        at_bound = (
+            not paid and min(tried) not in inside and without - criterion > PAYS_CLEARLY
+        )
         fit = self._at(dx if paid else 0.0, dy if paid else 0.0)
         u_dx, u_dy = self.uncertainties()
         return Shift(
             dx if paid else 0.0, dy if paid else 0.0, u_dx, u_dy, paid, at_bound, without,
             criterion, fit[0], fit[1], n,
-            self._sentence(dx, dy, u_dx, u_dy, paid, at_bound, without - criterion),
+            self._sentence(dx, dy, u_dx, u_dy, paid, at_bound), paid or at_bound,
         )  # fmt: skip
 
     def _at(self, dx: float, dy: float) -> tuple[float, float]:
@@ -221,21 +228,19 @@ class _Search:
         u_dy: float,
         paid: bool,
         at_bound: bool,
-        fall: float,
     ) -> str:
-        means = f"the Bayesian information criterion falls by {fall:.1f}, more than {PAYS:g}"
         if paid:
             return (
                 f"the whole survey looks shifted: its places would be off by {dx:+.1f} mm along "
                 f"x (standard uncertainty {u_dx:.1f} mm) and {dy:+.1f} mm along y ({u_dy:.1f} mm); "
-                f"{means}; the shift was not applied"
+                "the readings clearly speak for it; the shift was not applied"
             )
-        if at_bound and fall > PAYS:
+        if at_bound:
             return (
                 f"the readings would fit better shifted by {self.largest:g} mm or more, which is "
                 "no slip of a hand: check the datum edge and the places"
             )
         return (
-            f"no shift of the whole survey is shown: the best one changes the Bayesian "
-            f"information criterion by {-fall:+.1f}, and it must fall by more than {PAYS:g}"
+            "no shift of the whole survey is shown: its places fit as stated, to about "
+            f"{u_dx:.1f} mm along x and {u_dy:.1f} mm along y (standard uncertainties)"
         )

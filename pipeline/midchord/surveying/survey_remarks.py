@@ -49,6 +49,11 @@ class Remark(NamedTuple):
     line: str = ""
     rows: tuple[int, ...] = ()
 
+    @property
+    def about(self) -> str:
+        """Lite, gauge and, where it is about one, the line with who walked it."""
+        return f"lite {self.lite_id}, {self.gauge}" + (f", {self.line}" if self.line else "")
+
 
 def zones_of(
     distance_mm: Floats, half_span_mm: float | None, length_mm: float | None, edge_x_mm: float

@@ -19,12 +19,17 @@ kind                  the slip
 sign                  plus for minus
 factor 2, 1/2         swing of the reading for depth of the surface, or the reverse
 factor 25.4, 1/25.4   inches taken for millimetres, or the reverse
-factor 10, 1/10       the point misplaced
+factor 10, 1/10       the decimal point misplaced
 swapped marks         the readings of two neighbouring marks (or spots) exchanged
 neighbouring spot     taken, or written down, one place further on
 half-span             a whole walk or survey agrees better with other feet (``wrong_feet``)
+datum                 a whole lite, person, walk or survey counted from elsewhere (``datum``)
 outlier               none of these
 ====================  =============================================================================
+
+A factor is named only where the reading set right stands well above its uncertainty: near nothing,
+a tenth and a twenty-fifth of any reading agree. Readings of a group whose datum is likely wrong
+are one flag together, and no single one of them is judged.
 
 On an even wave some slips look alike: a peak read with the wrong sign is a neighbouring valley.
 The likeliest is named, the others beside it. Flagged readings stay in the statistics; only a
@@ -35,12 +40,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
+from statistics import NormalDist
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from midchord.surveying.datum import DatumGroup, DatumSuspicion, suspect_datum
 from midchord.surveying.flags import FACTORS, Flag, as_dialled, dial_of
 from midchord.surveying.twin_field import MappedLite, TwinField
 from midchord.surveying.twin_fit import BLUNDERS, TwinFit, fit_twins, grouped, robust_spread
@@ -54,9 +61,12 @@ Floats = npt.NDArray[np.float64]
 LEVEL = 0.05
 AGREES = 3.0
 """Standard deviations within which a reading set right agrees with what was expected."""
+ABOVE_NOTHING = 3.0
+"""Standard deviations that a reading set right by a factor must be away from nothing."""
 ROBUST = 0.8
 """Worth of a reading for the scatter when blunders are allowed for."""
 LEAST_READINGS = 8
+SMALLEST_P = 1e-12
 LADDER_SDS = 4.0
 """How far off a place may be taken, in standard deviations of the hand."""
 NEIGHBOURS = 4
@@ -81,6 +91,7 @@ def flag_readings(
     twins: Mapping[str, TwinField],
     card: GaugeCard,
     lites: Mapping[str, MappedLite],
+    datum: DatumSuspicion | None = None,
 ) -> list[Flag]:
     """Readings that are improbable, each with the slip that would explain it.
 
@@ -89,16 +100,41 @@ def flag_readings(
     twins    lite_id -> field of the twin
     card     of the gauge that made the readings
     lites    lite_id -> maps
-    returns  flags of whole walks first, then in the order of the rows; none below 8 readings,
+    datum    of ``suspect_datum`` on the same pairs; found here where it is not given
+    returns  flags of whole groups first, then in the order of the rows; none below 8 readings,
              from which the scatter of a survey cannot be told
     """
     if len(singles) < LEAST_READINGS:
         return []
+    if datum is None:
+        sd_mm = float(singles["place_sd_mm"].iloc[0])
+        datum = suspect_datum(singles, twins, placement_sd_mm=sd_mm)
+    of_datum = [_of_datum(group, singles, card) for group in datum.groups]
+    wrong = {row for group in datum.groups for row in group.rows}
+    singles = singles[~singles["row"].isin(wrong)]
+    swings = swings[~swings["row"].isin(wrong)] if len(swings) else swings
+    if len(singles) < LEAST_READINGS:
+        return of_datum
     of_walks, correction = flag_walks(singles, swings, twins, card, lites)
     return [
+        *of_datum,
         *of_walks,
         *_Readings(singles.reset_index(drop=True), twins, card, correction).flags(),
     ]
+
+
+def _of_datum(group: DatumGroup, singles: pd.DataFrame, card: GaugeCard) -> Flag:
+    first = singles[singles["row"] == group.rows[0]].iloc[0]
+    reading, expected = (
+        as_dialled(float(first[name]), card) for name in ("gauge_mm", "scan_mm")
+    )
+    # of a hypothesis, not of one reading: the normal z of its probability
+    z = -NormalDist().inv_cdf(max(1 - group.probability, SMALLEST_P) / 2)
+    return Flag(
+        group.rows[0], str(first["lite_id"]), "datum",
+        f"{group.sentence}; no single reading of these was judged",
+        reading, expected, None, z, group.rows,
+    )  # fmt: skip
 
 
 class _Readings:
@@ -190,7 +226,7 @@ class _Readings:
             steps = self.u_gauge[i] / abs(factor) if abs(factor) < 1 else 0.0
             sd = math.hypot(self.sd[i], steps)
             z = (right - self.expected[i]) / sd
-            if abs(z) <= AGREES:
+            if abs(z) <= AGREES and abs(written / factor) >= ABOVE_NOTHING * sd:
                 density = _log_normal(z) - math.log(sd * abs(factor)) - math.log(KINDS)
                 alternative = written / factor
                 slips.append(_Slip(kind, density, alternative, FACTORS_IN_WORDS[kind]))
@@ -246,8 +282,9 @@ class _Readings:
             for value in (self.gauge, self.expected)
         )
         sentence = (
-            f"row {row['row']}, lite {row['lite_id']}: {reading:.4g} mm where about "
-            f"{expected:.3f} mm was expected, {abs(self.z[i]):.1f} standard deviations off; {why}"
+            f"lite {row['lite_id']}: {reading:.4g} mm was written where about {expected:.3f} mm "
+            "was expected (the twin's value with this survey's own offset and scale), "
+            f"{abs(self.z[i]):.1f} standard deviations off; {why}"
         )
         return Flag(
             int(row["row"]), str(row["lite_id"]), kind, sentence, reading, expected,
@@ -259,11 +296,11 @@ class _Readings:
 FACTORS_IN_WORDS = {
     "sign": "with the other sign it would agree",
     "factor 2": "half of it would agree: swing for depth",
-    "factor 1/2": "twice of it would agree: depth for swing",
+    "factor 1/2": "twice as much would agree: depth for swing",
     "factor 25.4": "divided by 25.4 it would agree: inches converted that were millimetres",
     "factor 1/25.4": "times 25.4 it would agree: inches taken for millimetres",
-    "factor 10": "a tenth of it would agree: the point misplaced",
-    "factor 1/10": "ten times of it would agree: the point misplaced",
+    "factor 10": "a tenth of it would agree: the decimal point misplaced",
+    "factor 1/10": "ten times as much would agree: the decimal point misplaced",
 }
 
 

@@ -19,6 +19,7 @@ import xarray as xr
 from midchord.lines import fit_kernel, local_fit, pooled_lines
 from midchord.run import summary
 from midchord.twins import sweep_twin
+from midchord_io.errors import SurveyError
 from midchord_io.gauge_card import GaugeCard
 
 __all__ = ["MappedLite", "TwinField"]
@@ -28,6 +29,7 @@ Floats = npt.NDArray[np.float64]
 POOL_MM = 10.0
 SMOOTHING_MM = 30.0
 GRADIENT_STEP_MM = 5.0
+LEAST_GAIN = 0.1
 
 
 @dataclass(frozen=True)
@@ -85,6 +87,7 @@ class MappedLite:
         half_span_mm  another one than the card's, for the question what if
         """
         half_span = half_span_mm if half_span_mm is not None else card.half_span_mm
+        self._check_reach(card, half_span)
         along_x = self._swept(card, half_span, "x")
         values = along_x.values.astype(np.float64)
         if card.kind == "edge-lift":
@@ -122,6 +125,27 @@ class MappedLite:
         to_ends = np.minimum(x, self.length_mm - x)
         to_sides = np.minimum(y, self.width_mm - y)
         return np.where(to_sides < to_ends, along_y, along_x).astype(np.float64)
+
+    def _check_reach(self, card: GaugeCard, half_span_mm: float | None) -> None:
+        """Refuse gauges that these maps cannot show, or that are blind to this lite's wave."""
+        pitch = float(self.maps["x"][1] - self.maps["x"][0])
+        reach = half_span_mm if card.is_on_feet else 0.5 * (card.base_mm or 0.0)
+        if reach is not None and not pitch <= reach < self.length_mm / 2:
+            raise SurveyError(
+                f"gauge {card.gauge}",
+                found=f"contacts {reach:.4g} mm from the plunger",
+                needed=f"between {pitch:g} mm, the pitch of the maps, and half of lite "
+                f"{self.lite_id}, {self.length_mm / 2:.0f} mm",
+                do="correct the card, or store the maps at the pitch of the scan",
+            )
+        if card.is_on_feet and card.depth_is == "surface" and self.gain(reach or 0.0) < LEAST_GAIN:
+            raise SurveyError(
+                f"gauge {card.gauge}",
+                found=f"feet {reach:.4g} mm from the plunger, nearly blind to the waves of lite "
+                f"{self.lite_id}",
+                needed="a gain that depths of the surface can be worked out with",
+                do='say depth_is = "swing", or use other feet',
+            )
 
     def gain(self, half_span_mm: float) -> float:
         """Swing over true peak-to-valley at the lite's mean wavelength; 2 where it has no wave."""

@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from midchord.surveying.flags import FACTORS, Flag, as_dialled
+from midchord.surveying.flags import FACTORS, Flag, as_dialled, times_as_likely
 from midchord.surveying.twin_field import MappedLite, TwinField
 from midchord.surveying.twin_fit import fit_twins, grouped
 from midchord_io.errors import LiteTooSmall
@@ -233,18 +233,25 @@ def _correct(
 def _flag(
     rows: pd.DataFrame, found: _Found, card: GaugeCard, name: object, by: str
 ) -> Flag:
-    first = rows.iloc[0]
-    whole = {"line": "the walk", "operator": "what one operator read"}[by]
-    which = "the whole survey" if name is None else f"{whole} ({name})"
+    first, own = rows.iloc[0], tuple(int(row) for row in rows["row"])
+    if name is None:
+        which = "the whole survey"
+    elif by == "line":
+        which = (
+            f"this line by this person (lite {first['lite_id']}, {first['operator']}, repeat "
+            f"{first['repeat']}, y = {first['y_mm']:g} mm)"
+        )
+    else:
+        which = f"all that {name} read"
     also = f" (so would {'; '.join(found.others)})" if found.others else ""
     sentence = (
-        f"rows {rows['row'].min()} to {rows['row'].max()}, {which}, {len(rows)} readings: "
-        f"{found.best.words}{also}; e^{found.gain:.0f} times as likely as what the card says"
+        f"{which}, {len(rows)} readings, rows {min(own)} to {max(own)}: {found.best.words}{also}; "
+        f"{times_as_likely(found.gain)} as likely as what the card says"
     )
     reading = as_dialled(float(first["gauge_mm"]), card)
     expected = as_dialled(float(first["scan_mm"]), card)
     # of a hypothesis, not of one reading: twice the gain is a chi-square, its root a normal z
     return Flag(
         int(first["row"]), str(first["lite_id"]), found.best.kind, sentence, reading, expected,
-        None, math.sqrt(2 * found.gain),
+        None, math.sqrt(2 * found.gain), own,
     )  # fmt: skip
