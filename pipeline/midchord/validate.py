@@ -303,7 +303,10 @@ def _one_gauge(
             needed="at least one",
             do="check the marks, or give tolerance_mm",
         )
-    flags = tuple(flag_readings(paired.singles, paired.swings, paired.twins, card, lites))
+    datum = suspect_datum(paired.singles, paired.twins, placement_sd_mm=placement_sd_mm)
+    flags = tuple(
+        flag_readings(paired.singles, paired.swings, paired.twins, card, lites, datum=datum)
+    )
     rest = None
     if flags:
         left = without_rows(judged.table, suspect_rows(flags))
@@ -316,7 +319,7 @@ def _one_gauge(
         distortion,
         judged,
         fit_shift(paired.singles, paired.twins, placement_sd_mm=placement_sd_mm),
-        suspect_datum(paired.singles, paired.twins, placement_sd_mm=placement_sd_mm),
+        datum,
         flags,
         study_of_survey(paired, card, again),
         tuple(_notes(card, lites, paired)),

@@ -161,7 +161,10 @@ def _gauge(validation: Validation, one: GaugeValidation) -> dict[str, Any]:
         "flags": [_flag(flag) for flag in one.flags],
         "datum": {
             "alarm": one.datum.status == "likely wrong",
-            "text": _sentence(one.datum.sentence),
+            "text": " ".join(
+                _sentence(said)
+                for said in (one.datum.sentence, *(group.sentence for group in one.datum.groups))
+            ),
         },
         "shift": {"alarm": one.shift.needs_attention, **_shift(one)},
         "pictures": _pictures(one),

@@ -134,7 +134,8 @@ def _summary(validation: Validation) -> list[tuple[str, Any]]:
             )
         )
     rows += [(f"SHA-256 of {one['file']}", one["sha256"]) for one in facts["files"]]
-    rows += [(f"gauge {one['gauge']}: spots", one["spots"]["sentence"]) for one in facts["by_gauge"]]
+    for one in facts["by_gauge"]:
+        rows.append((f"gauge {one['gauge']}: spots", one["spots"]["sentence"]))
     notes = dict.fromkeys(note for one in facts["by_gauge"] for note in one["notes"])
     return [*rows, *(("note", note) for note in notes), ("midchord", facts["program_version"])]
 

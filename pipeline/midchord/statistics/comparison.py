@@ -152,7 +152,7 @@ def compare_pairs(
         tried("proportional bias", lambda: proportional_bias(scan, gauge, lite=lite, spot=spot)),
         tried("trend of the spread", lambda: spread_trend(scan, gauge, lite=lite, spot=spot)),
         tried("Deming line", lambda: deming(gauge, scan, lite=by_lite)),
-        tried("Passing-Bablok line", lambda: passing_bablok(gauge, scan, lite=by_lite)),
+        tried("Passing-Bablok line", lambda: passing_bablok(gauge, scan, lite=by_lite, spot=spot)),
         tried("concordance", lambda: concordance(scan, gauge, lite=by_lite)),
         tried(
             "normalised errors",

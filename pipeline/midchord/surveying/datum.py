@@ -15,19 +15,15 @@ each is compared with the stated datum on the readings for which the twin can st
     cannot be told   otherwise; as it must be where the map reads alike both ways, as on a
                      symmetric wave along the centre line
 
-One lite, one person or one walk alone may have it wrong. So the same is asked of each lite, each
-operator, each lite by each operator and each walk by itself, the small part of 10 % divided among
-all of them. The coarsest division is reported that explains all that is wrong, and none of whose
-smaller groups is 200 times likelier as stated: the whole survey before its lites, a person before
-each of their walks. Nothing is called right while one of m groups is 20 m times likelier another
-way. A way that takes a gauge with a gain far from 1 is never claimed: there a factor or other feet
-are the question.
+One lite, one person or one walk alone may have it wrong. So the same is asked of each of them, the
+small part of 10 % divided among all. The coarsest division is reported that explains all that is
+wrong, and none of whose smaller groups is 200 times likelier as stated. Nothing is called right
+while one of m groups is 20 m times likelier another way. A way that takes a gain far from 1 is
+never claimed: there a factor or other feet are the question.
 
-How far the map itself can tell a way from the stated datum is predicted from the map alone: half
-the sum of the squared differences of the two sets of twin readings, offset and scale taken out,
-over the squared scatter, is the expected difference E of the log-likelihoods for known scatter;
-for scatter that must be found from n readings it is n/2 ln(1 + 2 E/n), with a standard deviation
-of sqrt(2 E) (differences of normal log-likelihoods are so distributed; derived).
+How far the map itself can tell is predicted from the map alone: half the sum of squared differences
+of the two sets of twin readings over the squared scatter is the expected difference E of the
+log-likelihoods, for scatter found from n readings n/2 ln(1 + 2 E/n), spread sqrt(2 E) (derived).
 """
 
 from __future__ import annotations
@@ -61,7 +57,7 @@ RIVALS = math.log(200.0)
 LEAST_PLACES = 6
 SAME_PLACE_SDS = 3.0
 """Places that are no farther apart than a hand may be off are the same place."""
-LEAST_GAIN, LARGEST_GAIN = 0.6, 1.6
+LEAST_GAIN, LARGEST_GAIN = 0.75, 1.35
 """Of a gauge whose datum alone is wrong; half and double are factors (common practice, no
 source)."""
 WHOLE_SURVEY = "the whole survey"

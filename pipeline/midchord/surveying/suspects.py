@@ -111,11 +111,16 @@ def flag_readings(
         datum = suspect_datum(singles, twins, placement_sd_mm=sd_mm)
     of_datum = [_of_datum(group, singles, card) for group in datum.groups]
     wrong = {row for group in datum.groups for row in group.rows}
-    singles = singles[~singles["row"].isin(wrong)]
-    swings = swings[~swings["row"].isin(wrong)] if len(swings) else swings
-    if len(singles) < LEAST_READINGS:
+    rest = singles[~singles["row"].isin(wrong)]
+    rest_swings = swings[~swings["row"].isin(wrong)] if len(swings) else swings
+    if len(rest) < LEAST_READINGS:
         return of_datum
-    of_walks, correction = flag_walks(singles, swings, twins, card, lites)
+    of_walks, correction = flag_walks(rest, rest_swings, twins, card, lites)
+    if of_datum and any(len(flag.rows) == len(rest) for flag in of_walks):
+        # the gauge itself reads otherwise than its card says: that comes before any datum
+        of_datum, rest = [], singles
+        of_walks, correction = flag_walks(singles, swings, twins, card, lites)
+    singles = rest
     return [
         *of_datum,
         *of_walks,
