@@ -5,9 +5,8 @@ may have counted along x from the trailing edge, across from the right-hand edge
 mirrored), both (the lite turned by 180 degrees in its plane), have read the other face (peaks are
 valleys there), turned the lite over, or written the marks of a line down in reverse order.
 
-Every way gives the twin other places or another sign. All are fitted alike, an offset and a
-positive scale free, the scatter found from the readings, blunders allowed for (``twin_fit``), and
-each is compared with the stated datum on the readings for which the twin can stand both ways.
+Every way gives the twin other places or another sign. All are fitted alike (``twin_fit``), and each
+is compared with the stated datum on the readings for which the twin can stand both ways.
 
     likely wrong     the stated datum is left with a probability of at most 1 %, each of the other
                      ways given a small part of 10 % beforehand
