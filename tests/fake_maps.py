@@ -428,5 +428,5 @@ _SETTINGS = {
     "gauge": {"feet": "mean", "half_span_mm": 150.0, "fallback_half_span_mm": 150.0},
     "zones": {"edge_x_mm": 305.0, "edge_y_mm": 50.0, "grid_x": 3, "grid_y": 3},
     "waves": {"band_min_mm": 120.0, "band_max_mm": 600.0, "wavelength": "centred"},
-    "detrend": {"method": "polynomial", "edge_lift_decay_mm": [30.0, 60.0, 120.0]},
+    "detrend": {"largest_order": 4, "edge_lift_decay_mm": [60.0, 120.0]},
 }
