@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 import platform
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -24,6 +25,7 @@ from midchord.maps import CLEAR, statistics, zone_table
 from midchord.measure import Figures, Measured
 from midchord.settings import Settings
 from midchord.uncertainty import expected_largest
+from midchord_io.acquisition import findings_of
 
 __all__ = ["FIGURES", "SCHEMA_VERSION", "summarise"]
 
@@ -145,7 +147,11 @@ def summarise(
         },
         "settings": settings.model_dump(mode="json"),
         "versions": _versions(),
-        "doubts": _doubts(lite, maps, waves, figures, clear, settings),
+        "acquisition": [asdict(finding) for finding in findings_of(lite)],
+        "doubts": [
+            *_doubts(lite, maps, waves, figures, clear, settings),
+            *(finding.sentence for finding in findings_of(lite) if finding.is_doubt),
+        ],
     }
     return maps.assign_attrs(
         summary=json.dumps(digest, ensure_ascii=False, allow_nan=False),
