@@ -10,6 +10,7 @@ import importlib.resources
 import json
 import logging
 import os
+import re
 import subprocess
 import sys
 import time
@@ -29,8 +30,15 @@ from midchord import console
 from midchord.cli import main
 from midchord.configs import shipped
 from midchord.outputs import Outputs, line_table, outputs_of, write_lite
-from midchord_io.errors import CorruptScan, OutputError, SettingsError
-from midchord_io.results import read_maps
+from midchord_io.adapters import open_scan
+from midchord_io.errors import (
+    CorruptScan,
+    OutputError,
+    SettingsError,
+    UnknownFormat,
+    UnsupportedScan,
+)
+from midchord_io.results import read_maps, read_truth, write_maps
 
 ENDINGS = (".html", ".lines.csv", ".maps.nc", ".summary.json")
 LIMITS = str(shipped("configs", "limits", "plant-example.toml"))
@@ -399,13 +407,108 @@ def test_show_draws_the_map_that_was_asked_for(scan: Any, capsys: Any) -> None:
     assert not Path("x.png").exists()
 
 
+def test_a_picture_of_nothing_is_said_to_be_one(maps: xr.Dataset, capsys: Any) -> None:
+    write_maps(maps.assign(depth=maps["depth"].where(False)), "K-1.maps.nc")
+    assert main(["show", "K-1.maps.nc", "--what", "depth", "--out", "depth.png"]) == 0
+    assert capsys.readouterr().err == (
+        "midchord: warning: K-1.maps.nc: depth has no value anywhere, so there is nothing to "
+        "show.\n"
+    )
+    assert main(["show", "K-1.maps.nc", "--what", "histogram_depth", "--out", "h.png"]) == 0
+    assert "histogram_depth has no value anywhere" in capsys.readouterr().err
+    assert main(["show", "K-1.maps.nc", "--what", "height", "--out", "height.png"]) == 0
+    assert capsys.readouterr().err == ""
+
+
+def test_maps_in_which_nothing_was_measured_are_refused(maps: xr.Dataset, capsys: Any) -> None:
+    write_maps(maps.assign(height=maps["height"].where(False)), "K-1.maps.nc")
+    assert main(["show", "K-1.maps.nc", "--what", "height", "--out", "height.png"]) == 3
+    said = capsys.readouterr().err
+    assert "maps without a measured point: there is nothing to show or to judge;" in said
+    assert files(".") == ["K-1.maps.nc"]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["map", f"{'n' * 250}.nc"],
+        ["map", "a.nc", "--out", f"out/{'n' * 256}"],
+        ["demo", "--out", "n" * 300],
+        ["show", "gone.nc", "--what", "depth", "--out", f"{'n' * 300}.png"],
+        ["simulate", "RECIPE", "--out", f"{'n' * 250}.nc"],
+        ["simulate", "RECIPE", "--out", f"{'瓦' * 90}.nc"],
+        ["survey-template", f"{'n' * 300}.csv", "--kind", "spots"],
+        ["survey-template", f"{'n' * 300}.xlsx", "--kind", "lines"],
+    ],
+)
+def test_a_name_too_long_is_refused_before_the_work(
+    words: list[str], capsys: Any, asked: Any
+) -> None:
+    recipe = str(shipped("configs", "recipes", "coarse.toml"))
+    assert main([recipe if word == "RECIPE" else word for word in words]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert re.search("a name of 2[0-9]* bytes|a name of 3[0-9]* bytes|File name too long", err)
+    assert err.count("\n") == 1
+    assert asked == []
+    assert files(".") == []
+
+
+def test_a_long_name_in_another_script_is_written(scan: Any) -> None:
+    name = "瓦" * 80  # 240 bytes: what is hidden beside it must be shorter
+    assert main(["map", scan(f"{name}.h5"), "--out", "out"]) == 0
+    assert files("out") == sorted(f"{name}{ending}" for ending in ENDINGS)
+
+
+def test_a_folder_in_the_place_of_a_result_is_refused(capsys: Any, asked: Any) -> None:
+    Path("out/K-1.html").mkdir(parents=True)
+    said = refused(["map", "K-1.h5", "--out", "out", "--overwrite"], capsys, asked)
+    assert "a folder has this name; results are files; name another place with --out." in said
+
+
+def test_the_truth_of_a_lite_is_neither_scan_nor_maps(capsys: Any) -> None:
+    recipe = str(shipped("configs", "recipes", "coarse.toml"))
+    assert main(["simulate", recipe, "--out", "made.nc"]) == 0
+    with pytest.raises(UnsupportedScan) as refusal:
+        open_scan("made.truth.nc")
+    assert str(refusal.value) == (
+        "made.truth.nc: the true surface and figures of a simulated lite, not its scan; a scan; "
+        "name the scan beside it, the file without .truth in its name."
+    )
+    assert main(["show", "made.truth.nc", "--what", "depth", "--out", "x.png"]) == 3
+    assert (
+        "made.truth.nc: the true surface and figures of a simulated lite, not maps of it; maps as "
+        "midchord stores them; process the scan beside it" in capsys.readouterr().err
+    )
+    assert read_truth("made.truth.nc").attrs["lite_id"] == "coarse"
+    with pytest.raises(UnknownFormat, match="no maps"):
+        read_truth("made.nc")
+
+
+@pytest.mark.parametrize("name", ["made", "made.csv", "made.h5"])
+def test_a_simulated_scan_has_the_ending_of_what_it_is(name: str, capsys: Any) -> None:
+    recipe = str(shipped("configs", "recipes", "coarse.toml"))
+    assert main(["simulate", recipe, "--out", name]) == 2
+    said = capsys.readouterr().err
+    assert f"{name}: the ending {Path(name).suffix!r}; a scan is written as netCDF-4, .nc" in said
+    assert files(".") == []
+
+
+def test_a_truth_that_is_there_is_kept(capsys: Any) -> None:
+    Path("made.truth.nc").write_text("older", "utf-8")
+    recipe = str(shipped("configs", "recipes", "coarse.toml"))
+    assert main(["simulate", recipe, "--out", "made.nc"]) == 2
+    assert "made.truth.nc: this result is already there" in capsys.readouterr().err
+    assert files(".") == ["made.truth.nc"]
+
+
 def test_simulate_writes_a_scan_and_its_truth(capsys: Any) -> None:
     recipe = str(shipped("configs", "recipes", "coarse.toml"))
     assert main(["simulate", recipe, "--out", "made.nc"]) == 0
     assert files(".") == ["made.nc", "made.truth.nc"]
     assert capsys.readouterr().out.splitlines() == ["made.nc", "made.truth.nc"]
     assert main(["simulate", recipe, "--out", "made.nc"]) == 2
-    assert "made.nc: a file is already there" in capsys.readouterr().err
+    assert "made.nc: this result is already there, and so is 1 more" in capsys.readouterr().err
     assert main(["simulate", recipe, "--out", "made.nc", "--overwrite"]) == 0
     assert main(["simulate", "gone.toml", "--out", "other.nc"]) == 2
     assert not Path("other.nc").exists()

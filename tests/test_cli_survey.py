@@ -14,8 +14,9 @@ import pytest
 from python_calamine import CalamineWorkbook
 
 import surveyed
-from midchord import cli_survey, console
+from midchord import console
 from midchord.cli import main
+from midchord.commands import agreement, surveys
 from midchord.configs import shipped
 from midchord.validate import PLACEMENT_SD_MM
 from midchord_io.results import write_maps
@@ -123,7 +124,7 @@ def test_too_few_lites_for_a_verdict_end_with_1(inputs: Path) -> None:
     ("words", "code", "said"),
     [
         (["--tolerance-mm", "0.01", "--tolerance-mdpt", "3"], 2, "one in mm and one in mdpt"),
-        (["--tolerance-mm", "-1"], 2, "a tolerance of -1; a size above zero"),
+        (["--tolerance-mm", "-1"], 2, "-1 was given; it must be from 1e-06 to 100"),
         (["--tolerance-mm", "much"], 2, "Invalid value for '--tolerance-mm'"),
         (["--tolerance-mdpt", "3"], 2, "a survey of single spots"),
         (["--again", "nothing.nc"], 3, "it cannot be read"),
@@ -180,6 +181,25 @@ def test_a_further_scan_gives_the_scanners_repeatability(call: Any, inputs: Path
     study = json.loads(Path("agreement.json").read_text("utf-8"))["by_gauge"][0]["gauge_study"]
     assert study["scanner"] == {"lite_id": "Q-2", "n_scans": 2, "n_spots": 8}
     assert "scanner: repeatability" in [row["source"] for row in study["rows"]]
+
+
+def test_the_truth_of_a_simulated_lite_is_no_map(inputs: Path, capsys: Any) -> None:
+    words = ["validate", "HERE", "--survey", str(inputs / "spots.csv")]
+    words += ["--gauge", str(inputs / "wren.toml")]
+    recipe = str(shipped("configs", "recipes", "coarse.toml"))
+    assert main(["simulate", recipe, "--out", "made.nc"]) == 0
+    assert main([word.replace("HERE", "made.truth.nc") for word in words]) == 3
+    assert "of a simulated lite, not maps of it" in capsys.readouterr().err
+    assert files() == ["made.nc", "made.truth.nc"]
+
+
+def test_maps_without_a_measured_point_are_refused(call: Any, capsys: Any) -> None:
+    maps = surveyed.maps("Q-1")
+    write_maps(maps.assign(height=maps["height"].where(False)), "empty.maps.nc")
+    assert call("--again", "empty.maps.nc") == 3
+    assert "empty.maps.nc: maps without a measured point: there is nothing to show or to judge" in (
+        capsys.readouterr().err
+    )
 
 
 # --- survey -------------------------------------------------------------------------------------
@@ -248,6 +268,23 @@ def test_the_procedure_is_written_with_the_feet_that_are_known(capsys: Any) -> N
     assert capsys.readouterr().out.strip() == str(Path("p/sheet.html"))
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["survey", f"{'n' * 245}.csv"],
+        ["survey", "gone.csv", "--out", "n" * 256],
+        ["survey-procedure", "--out", f"{'n' * 300}.html"],
+        ["survey-template", f"{'n' * 300}.csv", "--kind", "spots"],
+    ],
+)
+def test_a_name_too_long_is_refused(words: list[str], capsys: Any) -> None:
+    assert main(words) == 2
+    said = capsys.readouterr().err
+    assert "bytes a name" in said or "File name too long" in said
+    assert said.count("\n") == 1
+    assert files() == []
+
+
 # --- survey-plan --------------------------------------------------------------------------------
 
 
@@ -291,7 +328,7 @@ def test_a_tolerance_that_no_survey_can_show_is_refused(inputs: Path, capsys: An
 
 
 def test_the_placement_of_a_hand_is_the_same_in_every_command() -> None:
-    for command in (cli_survey.validate_maps, cli_survey.survey_plan):
+    for command in (agreement.validate_maps, surveys.survey_plan):
         default = inspect.signature(command).parameters["placement_sd_mm"].default
         assert default == PLACEMENT_SD_MM
 

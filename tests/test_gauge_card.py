@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import date
+import math
+import re
+from datetime import date, time
 from pathlib import Path
 
 import pytest
@@ -94,9 +96,14 @@ def test_a_peak_of_the_lower_face_is_a_valley_of_the_lite(sign, face, on_lite):
         ({**THREE_POINT, "resolution_mm": "0.001"}, "resolution_mm = '0.001'"),
         ({**THREE_POINT, "resolution_mm": 0.0}, "resolution_mm = 0.0"),
         ({**THREE_POINT, "half_span_mm": float("inf")}, "half_span_mm = inf"),
+        ({**THREE_POINT, "resolution_mm": 10**400}, "resolution_mm = "),
+        ({**THREE_POINT, "resolution_mm": 10**5000}, "resolution_mm = a number of thousands of"),
+        ({**THREE_POINT, "gauge": "n" * 300}, f"gauge = '{'n' * 79} ...: String should have at"),
         ({**THREE_POINT, "kind": "threepoint"}, "kind = 'threepoint'"),
         ({**THREE_POINT, "reading_sign": 2}, "reading_sign = 2"),
         ({**THREE_POINT, "calibrated_on": "2 Feb"}, "it must be a date as 2026-03-17"),
+        ({**THREE_POINT, "calibrated_on": "9999-12-31"}, "it must be a date as 2026-03-17, from"),
+        ({**THREE_POINT, "calibrated_on": time(8, 30)}, "it must be a date as 2026-03-17, from"),
         ({**THREE_POINT, "gauge": " "}, "gauge = ' '"),
     ],
 )
@@ -106,6 +113,35 @@ def test_what_a_card_may_not_say(values, words):
     assert words in str(refused.value)
     assert str(refused.value).startswith("card.toml: ")
     assert "configs/gauges; correct the gauge card." in str(refused.value)
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, -1.0, 1e300, -1e300, 1e-300])
+@pytest.mark.parametrize(
+    ("card", "key"),
+    [
+        *((THREE_POINT, key) for key in ("resolution_mm", "half_span_mm", "contact_force_n")),
+        (THREE_POINT, "contact_radius_mm"),
+        (without(THREE_POINT, "half_span_mm"), "span_mm"),
+        (FLAT_BASE, "base_mm"),
+    ],
+)
+def test_no_gauge_has_such_a_size(card, key, value):
+    with pytest.raises(SurveyError, match=f"card.toml: {key} = {re.escape(repr(value))}: Input"):
+        card_of({**card, key: value}, where="card.toml")
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, 1e300, -1e300, 100.1])
+def test_no_dial_is_off_by_as_much(value):
+    with pytest.raises(SurveyError, match="calibration_offset_mm = "):
+        card_of({**THREE_POINT, "calibration_offset_mm": value})
+
+
+@pytest.mark.parametrize("content", ["a = " + "[" * 20_000, "a = " + "9" * 5000, "a = 1\nb ="])
+def test_a_file_that_is_no_toml_is_refused_in_a_sentence(tmp_path: Path, content: str):
+    path = tmp_path / "card.toml"
+    path.write_text(content, encoding="utf-8")
+    with pytest.raises(SurveyError, match=r"not TOML \(.*\); a gauge card in TOML; mend that line"):
+        load_gauge_card(path)
 
 
 def test_a_card_that_does_not_say_what_its_depth_is_is_refused_with_the_reason():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+from datetime import datetime, time, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -278,7 +279,7 @@ def test_lines_need_their_datum_edge(tmp_path):
         (1, 6, "about 0.05", "row 3: reading_mm is 'about 0.05'; a number in reading_mm;"),
         (1, 6, "0.05 mm", "row 3: reading_mm is '0.05 mm'; a number in reading_mm; write the"),
         (1, 6, "nan", "row 3: reading_mm is 'nan'"),
-        (1, 6, "1e999", "row 3: reading_mm is 1e999; a number in reading_mm"),
+        (1, 6, "1e999", "row 3: reading_mm is 1e999; 0, or a number from 1e-09"),
         (0, 3, "1e999", "row 2: repeat is 1e999"),
         (1, 6, "", "row 3: reading_mm is empty"),
         (2, 4, "-5", "row 4: x_mm is -5; a number of at least 0; count from the edge"),
@@ -299,7 +300,7 @@ def test_cells(tmp_path, row, column, value, words):
     ("name", "values", "words"),
     [
         ("date", ["", "17/03/2026", ""], "row 3: read_at is '17/03/2026'; a date as 2026-03-17"),
-        ("read_at", ["0001-01-01T00:00+14:00", "", ""], "row 2: read_at is '0001-01-01 00:00:00+"),
+        ("read_at", ["0001-01-01T00:00+14:00", "", ""], "row 2: read_at is in the year 1 (UTC)"),
         ("datum_edge", ["", "", "top"], "row 4: datum_edge is 'top'; leading, trailing, left or"),
         ("excluded", ["", "maybe", ""], "row 3: excluded is 'maybe'; yes or no"),
         ("excluded", ["", "", "yes"], "row 4: a reading is excluded without a reason"),
@@ -579,3 +580,136 @@ def test_the_shipped_examples_read_and_come_out_alike(tmp_path):
         np.testing.assert_allclose(kept.pop("reading_mm"), made.pop("reading_mm"), atol=1.001e-3)
         pd.testing.assert_frame_equal(kept, made)
         assert set(kept["lite_id"]) == {"heron-07"}
+
+
+# ---- numbers, dates and names that nobody meant
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "words"),
+    [
+        (6, "1e-310", "reading_mm is 1e-310; 0, or a number from 1e-09 to 1e+09 in size; correct"),
+        (6, "1e6", "reading_mm is 1e+06; at most 1000 mm; correct it, or the unit in the name"),
+        (6, "-1001", "reading_mm is -1001; at most 1000 mm"),
+        (4, "200000", "x_mm is 200000; at most 100000 mm"),
+        (6, "nan", "reading_mm is 'nan'; a number in reading_mm"),
+        (0, "n" * 201, "lite_id has 201 characters; a name of at most 200; shorten it"),
+        (1, "n" * 300, "gauge has 300 characters; a name of at most 200; shorten it"),
+    ],
+)
+def test_what_nobody_meant_is_refused_with_its_row(tmp_path, column, value, words):
+    path = written(tmp_path / "s.csv", SPOTS, changed(SPOT_ROWS, 1, column, value))
+    assert refused(path).startswith(f"row 3: {words}")
+
+
+def test_a_zero_is_a_number_of_its_own(tmp_path):
+    rows = changed(changed(SPOT_ROWS, 0, 6, "0"), 1, 6, "-0.0")
+    survey = read_survey(written(tmp_path / "s.csv", SPOTS, rows))
+    assert survey.readings["reading_mm"].tolist() == [0, 0, -0.061]
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        ("08:30", "read_at is '08:30', a time of day without its date; a date as 2026-03-17"),
+        ("9999-12-31", "read_at is in the year 9999 (UTC); a date from 1970 to 2199; correct it"),
+        ("1970-01-01T00:00+14:00", "read_at is in the year 1969 (UTC); a date from 1970 to"),
+        ("2199-12-31T23:30-10:00", "read_at is in the year 2200 (UTC); a date from 1970 to"),
+        ("17.03.2026", "read_at is '17.03.2026'; a date as 2026-03-17"),
+    ],
+)
+def test_dates_that_are_none(tmp_path, value, words):
+    header, rows = with_column(SPOTS, SPOT_ROWS, "read_at", ["2026-03-17", value, ""])
+    assert refused(written(tmp_path / "s.csv", header, rows)).startswith(f"row 3: {words}")
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        (time(8, 30), "read_at is '08:30:00', a time of day without its date"),
+        (datetime(9999, 12, 31), "read_at is in the year 9999"),
+        (timedelta(hours=30), "read_at is "),
+    ],
+)
+def test_dates_that_are_none_in_a_workbook(tmp_path, value, words):
+    rows = [[*row, datetime(2026, 3, 17)] for row in SPOT_ROWS]
+    rows[1][-1] = value
+    path = tmp_path / "s.xlsx"
+    with xlsxwriter.Workbook(str(path)) as book:
+        day = book.add_format({"num_format": "yyyy-mm-dd"})
+        hour = book.add_format({"num_format": "hh:mm"})
+        page = book.add_worksheet("survey")
+        page.write_row(0, 0, [*SPOTS, "read_at"])
+        for number, cells in enumerate(rows, start=1):
+            page.write_row(number, 0, cells[:-1])
+            style = day if isinstance(cells[-1], datetime) else hour
+            page.write_datetime(number, 7, cells[-1], style)
+    assert f"row 3: {words}" in refused(path)
+
+
+def test_a_field_without_end_is_named_with_its_row(tmp_path):
+    rows = changed(SPOT_ROWS, 1, 0, '"' + "n" * 140_000)
+    assert refused(written(tmp_path / "s.csv", SPOTS, rows)) == (
+        "row 3: a field of more than 131072 characters; short fields; shorten it, or close the "
+        "quote that opens in that row."
+    )
+
+
+# ---- what a workbook hides
+
+
+def hiding(path: Path, hide) -> Path:
+    """A workbook of SPOTS with a column without a name to the right, in which ``hide`` works."""
+    with xlsxwriter.Workbook(str(path)) as book:
+        other = book.add_worksheet("other")
+        page = book.add_worksheet("survey")
+        page.write_row(0, 0, SPOTS)
+        for number, cells in enumerate(SPOT_ROWS, start=1):
+            page.write_row(number, 0, cells)
+        other.activate()
+        other.set_first_sheet()
+        hide(page)
+    return path
+
+
+@pytest.mark.parametrize(
+    ("hide", "words"),
+    [
+        (lambda page: page.set_row(2, None, None, {"hidden": True}), "row 3 is hidden; all"),
+        (lambda page: page.set_row(2, 0), "row 3 is hidden; all that counts must be seen; show it"),
+        (
+            lambda page: [page.set_row(k, None, None, {"hidden": True}) for k in (1, 3)],
+            "row 2 is hidden, and 1 more rows or columns; all",
+        ),
+        (lambda page: page.set_column(6, 6, None, None, {"hidden": True}), "column G is hidden"),
+        (lambda page: page.set_column(2, 2, 0), "column C is hidden"),
+        (lambda page: page.hide(), "the sheet is hidden"),
+        (lambda page: page.very_hidden(), "the sheet is hidden"),
+    ],
+)
+def test_what_is_hidden_does_not_count_in_silence(tmp_path, hide, words):
+    said = refused(hiding(tmp_path / "s.xlsx", hide))
+    assert said.startswith(f"sheet 'survey': {words}")
+    assert said.endswith("say excluded with a reason where a reading is not to count.")
+
+
+def test_a_filter_that_hides_a_reading_is_told(tmp_path):
+    def hide(page):
+        page.autofilter(0, 0, 3, 6)
+        page.filter_column(3, "x == 1")
+        page.set_row(2, None, None, {"hidden": True})
+
+    assert "row 3 is hidden; all that counts must be seen; show it (clear the filter, too)" in (
+        refused(hiding(tmp_path / "s.xlsx", hide))
+    )
+
+
+def test_hidden_places_with_nothing_in_them_do_not_matter(tmp_path):
+    def hide(page):
+        page.set_column(20, 16_383, None, None, {"hidden": True})
+        page.set_row(9, None, None, {"hidden": True})
+        page.write_string(10, 0, "# a remark")
+        page.set_row(10, None, None, {"hidden": True})
+
+    survey = read_survey(hiding(tmp_path / "s.xlsx", hide))
+    assert survey.readings["reading_mm"].tolist() == [0.05, 0.052, -0.061]

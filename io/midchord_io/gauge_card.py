@@ -26,6 +26,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BeforeValidator, ConfigDict, Field, StringConstraints, model_validator
 
 from midchord_io.errors import SettingsError, SurveyError
+from midchord_io.survey_cells import YEARS
 from midchord_io.toml_models import Strict, load_toml, validated
 
 __all__ = ["GaugeCard", "GaugeKind", "card_of", "load_gauge_card"]
@@ -33,20 +34,26 @@ __all__ = ["GaugeCard", "GaugeKind", "card_of", "load_gauge_card"]
 GaugeKind = Literal["three-point", "short-feet", "flat-base", "straight-edge", "edge-lift"]
 ON_FEET = ("three-point", "short-feet")
 
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
-Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
+# bounds beyond which a number is a slip of units: no hand gauge is like that
+Contact = Annotated[float, Field(ge=1, le=10_000, allow_inf_nan=False)]
+Step = Annotated[float, Field(ge=1e-6, le=10, allow_inf_nan=False)]
+Force = Annotated[float, Field(ge=1e-4, le=1000, allow_inf_nan=False)]
+Radius = Annotated[float, Field(ge=1e-3, le=10_000, allow_inf_nan=False)]
+Offset = Annotated[float, Field(ge=-100, le=100, allow_inf_nan=False)]
+Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
 
 
 def _day(value: Any) -> Any:
     """TOML has dates of its own; text in ISO 8601 is taken, too."""
-    if isinstance(value, datetime):
-        return value.date()
     if isinstance(value, str):
         try:
-            return date.fromisoformat(value)
+            value = date.fromisoformat(value)
         except ValueError:
             raise ValueError("it must be a date as 2026-03-17") from None
+    if isinstance(value, datetime):
+        value = value.date()
+    if not isinstance(value, date) or value.year not in YEARS:
+        raise ValueError("it must be a date as 2026-03-17, from 1970 to 2199")
     return value
 
 
@@ -65,18 +72,18 @@ class GaugeCard(Strict):
     gauge: Text
     kind: GaugeKind
     depth_is: Literal["swing", "surface"]
-    resolution_mm: Positive
-    stated_half_span_mm: Annotated[Positive | None, Field(alias="half_span_mm")] = None
-    span_mm: Positive | None = None
-    base_mm: Positive | None = None
-    inset_mm: Annotated[float, Field(ge=0, allow_inf_nan=False)] | None = None
+    resolution_mm: Step
+    stated_half_span_mm: Annotated[Contact | None, Field(alias="half_span_mm")] = None
+    span_mm: Contact | None = None
+    base_mm: Contact | None = None
+    inset_mm: Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)] | None = None
     reading_sign: Literal[1, -1] | None = None
     face: Literal["upper", "lower"] | None = None
-    contact_force_n: Positive | None = None
-    contact_radius_mm: Positive | None = None
+    contact_force_n: Force | None = None
+    contact_radius_mm: Radius | None = None
     zeroed_on: Text | None = None
     support: Text | None = None
-    calibration_offset_mm: Finite | None = None
+    calibration_offset_mm: Offset | None = None
     calibrated_on: Annotated[date, BeforeValidator(_day)] | None = None
 
     @model_validator(mode="after")

@@ -44,6 +44,7 @@ __all__ = [
     "MAPS_SCHEMA",
     "clear_stale",
     "read_maps",
+    "read_truth",
     "restored",
     "write_atomic",
     "write_bytes",
@@ -60,6 +61,9 @@ NEEDED_ATTRS = ("lite_id", "summary")
 NEEDED_FIGURES = ("scanned_at", "length_mm", "width_mm", "half_span_mm", "mean_wavelength_mm")
 """``schema_version`` of the maps that this version writes and the newest that it reads."""
 
+RECIPE = "recipe"
+"""Attribute that only the truth of a simulated lite has."""
+
 STALE_S = 600.0
 """Age at which a half-written file can only be that of a run that was killed."""
 
@@ -75,7 +79,7 @@ def write_atomic(path: str | os.PathLike[str]) -> Iterator[Path]:
     Raises  OutputError where the disk or the folder does not allow it
     """
     path = Path(path)
-    prefix = f".{path.name[:100]}."
+    prefix = f".{path.name[:50]}."  # a character may take four bytes
     part = path.with_name(f"{prefix}{uuid.uuid4().hex}.part")
     clear_stale(path.parent, prefix)
     try:
@@ -223,9 +227,43 @@ def read_maps(path: str | os.PathLike[str]) -> xr.Dataset:
     """The maps that ``write_maps`` stored, loaded into memory, the file closed.
 
     Raises  UnknownFormat where the file is not maps, UnsupportedScan where a newer version wrote
-            it, CorruptScan where it is damaged, ScanError where it cannot be read
+            it or it is the truth of a simulated lite, CorruptScan where it is damaged, ScanError
+            where it cannot be read
     """
     name = os.fspath(path)
+    maps = _stored_maps(name)
+    if RECIPE in maps.attrs:
+        raise UnsupportedScan(
+            name,
+            found="the true surface and figures of a simulated lite, not maps of it",
+            needed="maps as midchord stores them",
+            do="process the scan beside it, and name the file of maps that comes out",
+        )
+    _check_whole(maps, name)
+    return maps
+
+
+def read_truth(path: str | os.PathLike[str]) -> xr.Dataset:
+    """The truth of a simulated lite, as ``midchord.simulate`` gives it. Raises as ``read_maps``."""
+    name = os.fspath(path)
+    truth = _stored_maps(name)
+    if RECIPE not in truth.attrs:
+        raise _not_truth(name)
+    return truth
+
+
+def _not_truth(name: str) -> UnknownFormat:
+    return UnknownFormat(
+        name,
+        found="no recipe of a simulated lite in it",
+        needed="the file NAME.truth.nc that midchord simulate writes",
+        do="name that file",
+    )
+
+
+def _stored_maps(path: str) -> xr.Dataset:
+    """Maps or truth, as far as both have the same form."""
+    name = path
     try:
         with open(path, "rb") as file:
             is_hdf5 = file.read(8) == b"\x89HDF\r\n\x1a\n"
@@ -261,8 +299,6 @@ def read_maps(path: str | os.PathLike[str]) -> xr.Dataset:
         )
     maps.attrs["schema_version"] = int(version)
     maps.attrs = restored(maps.attrs)
-    if "recipe" not in maps.attrs:  # the truth of a simulated lite has no figures of its own
-        _check_whole(maps, name)
     return maps
 
 
@@ -272,6 +308,8 @@ def _check_whole(maps: xr.Dataset, name: str) -> None:
     missing += [f"attribute {attr}" for attr in NEEDED_ATTRS if not maps.attrs.get(attr)]
     if not missing and min(maps.sizes["x"], maps.sizes["y"]) < 2:
         missing = ["more than one line and one column"]
+    if not missing and not np.isfinite(maps["height"].values).any():
+        missing = ["a measured point: there is nothing to show or to judge"]
     if not missing:
         try:
             summary = json.loads(maps.attrs["summary"])

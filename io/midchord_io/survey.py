@@ -62,6 +62,8 @@ OPTIONAL: dict[SurveyKind, tuple[str, ...]] = {
     "lines": EXTRAS,
 }
 LENGTHS = ("x", "y", "line_y", "distance", "reading")
+LARGEST_MM = {**dict.fromkeys(LENGTHS, 100_000.0), "reading": 1000.0}
+"""No lite and no dial is larger: beyond it a length is a slip, mostly of the unit."""
 ALIASES = {"date": "read_at"}
 ALONG, ACROSS = ("leading", "trailing"), ("left", "right")
 
@@ -264,7 +266,15 @@ def _values(
     def length(name: str, *, least: float | None = None) -> float:
         column = columns[name]
         value = cells.number(given[name], row, column.header, least=least)
-        return value * UNITS_MM[known_unit(column.unit) or column.unit]
+        value_mm = value * UNITS_MM[known_unit(column.unit) or column.unit]
+        if abs(value_mm) > LARGEST_MM[name]:
+            cells.fault(
+                row,
+                f"{column.header} is {value:g}",
+                needed=f"at most {LARGEST_MM[name]:g} mm",
+                do="correct it, or the unit in the name of the column",
+            )
+        return value_mm
 
     values: dict[str, object] = {
         name: cells.name(given[name], row, name) for name in ("lite_id", "gauge", "operator")

@@ -13,19 +13,22 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time
 from typing import NoReturn
 
 from midchord_io.errors import SurveyError
 from midchord_io.survey_table import Cell
 
-__all__ = ["Cells", "Fault"]
+__all__ = ["YEARS", "Cells", "Fault"]
 
 NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?", re.IGNORECASE)
 THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 YES, NO = ("yes", "y", "true", "x", "1"), ("", "no", "n", "false", "0")
-LARGEST = 1e9
+SMALLEST, LARGEST = 1e-9, 1e9
+SENSIBLE = f"0, or a number from {SMALLEST:g} to {LARGEST:g} in size"
 YEARS = range(1970, 2200)
+"""A date outside them is a slip, and some libraries know none beyond 2262."""
+LONGEST_NAME = 200
 ALIKE = str.maketrans({"\N{MINUS SIGN}": "-", "\N{NO-BREAK SPACE}": " "})
 
 
@@ -104,8 +107,8 @@ class Cells:
     def _number(self, cell: Cell, row: int, column: str) -> float:
         needed, do = f"a number in {column}", "write the number alone, without its unit"
         if isinstance(cell, float):
-            if not abs(cell) <= LARGEST:  # NaN and infinity, too: a workbook may hold them
-                self.fault(row, f"{column} is {cell:g}", needed=needed, do=do)
+            if not _is_sensible(cell):  # NaN and infinity, too: a workbook may hold them
+                self.fault(row, f"{column} is {cell:g}", needed=SENSIBLE, do="correct it")
                 return math.nan
             return cell
         if isinstance(cell, date):
@@ -121,9 +124,9 @@ class Cells:
             return math.nan
         self._check_decimal(text, row, column)
         value = float(text.replace(",", "."))
-        if abs(value) < LARGEST:
+        if _is_sensible(value):
             return value
-        self.fault(row, f"{column} is {text}", needed=needed, do="correct it")
+        self.fault(row, f"{column} is {text}", needed=SENSIBLE, do="correct it")
         return math.nan
 
     def _check_decimal(self, text: str, row: int, column: str) -> None:
@@ -168,6 +171,13 @@ class Cells:
                 needed="every row filled in (of merged cells only the first holds the value)",
                 do="fill it in",
             )
+        if len(text) > LONGEST_NAME:
+            self.fault(
+                row,
+                f"{column} has {len(text)} characters",
+                needed=f"a name of at most {LONGEST_NAME}",
+                do="shorten it",
+            )
         return text
 
     @staticmethod
@@ -190,15 +200,25 @@ class Cells:
         if isinstance(cell, date) and cell.year in YEARS:
             if not isinstance(cell, datetime):
                 return datetime(cell.year, cell.month, cell.day, tzinfo=UTC)
-            return cell.replace(tzinfo=UTC) if cell.tzinfo is None else cell.astimezone(UTC)
+            moment = cell.replace(tzinfo=UTC) if cell.tzinfo is None else cell.astimezone(UTC)
+            if moment.year in YEARS:
+                return moment
+            cell = moment
         if cell is not None:
-            self.fault(
-                row,
-                f"{column} is {str(cell)!r}",
-                needed="a date as 2026-03-17, with the time as 2026-03-17T08:30 if known",
-                do="write it so",
-            )
+            self._refuse_moment(cell, row, column)
         return None
+
+    def _refuse_moment(self, cell: Cell, row: int, column: str) -> None:
+        found = f"{column} is {str(cell)!r}"
+        needed = "a date as 2026-03-17, with the time as 2026-03-17T08:30 if known"
+        do = "write it so"
+        if isinstance(cell, date):
+            found = f"{column} is in the year {cell.year} (UTC)"
+            needed = f"a date from {YEARS[0]} to {YEARS[-1]}"
+            do = "correct it"
+        elif isinstance(cell, str) and _is_time(cell):
+            found += ", a time of day without its date"
+        self.fault(row, found, needed=needed, do=do)
 
     def flag(self, cell: Cell, row: int, column: str) -> bool:
         """yes or no; empty is no."""
@@ -206,3 +226,16 @@ class Cells:
         if text not in YES + NO:
             self.fault(row, f"{column} is {text!r}", needed="yes or no", do="write one of them")
         return text in YES
+
+
+def _is_sensible(value: float) -> bool:
+    """Whether a person can have meant it: 0, or of a size that something measured has."""
+    return value == 0 or SMALLEST <= abs(value) <= LARGEST
+
+
+def _is_time(text: str) -> bool:
+    try:
+        time.fromisoformat(text)
+    except ValueError:
+        return False
+    return True

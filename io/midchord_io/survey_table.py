@@ -5,7 +5,9 @@ blank rows and rows that begin with ``#`` are passed over, and so is the ``sep=;
 
 *XLSX* holds typed cells, and traps: a formula whose value was never stored reads as empty, at the
 end of a sheet its whole row vanishes, and an error reads as a word. Each of the three would drop
-readings in silence, so the sheet's own XML is looked through for them and the file is refused.
+readings in silence, so the sheet's own XML is looked through for them and the file is refused. It
+is refused, too, where a row, a column or the sheet with something in it is hidden, by hand or by a
+filter: what nobody sees would count; a reading that is not to count is excluded with its reason.
 
 Rows keep the number that they have in the file, because every message must name it. What the cells
 mean is not known here.
@@ -35,6 +37,9 @@ SEPARATORS = (";", "\t", ",")
 MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 RELATION = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
 SHEET_NAME = "survey"
+YES = ("1", "true")
+LAST_COLUMN = 16_384
+"""Of a sheet; a hidden column often reaches there."""
 
 
 class Row(NamedTuple):
@@ -184,11 +189,15 @@ def _records(text: str, separator: str, where: str) -> Iterator[Row]:
             if not (first == 1 and cells and _is_sep_line("".join(cells[:2]))):
                 yield Row(first, tuple(cells))
     except csv.Error as error:
+        longest = csv.field_size_limit()
+        is_long = "field limit" in str(error)
         raise SurveyError(
-            f"{where}, row {reader.line_num}",
-            found=f"not CSV ({error})",
-            needed="quotes that open and close",
-            do="mend that row",
+            f"{where}, row {before + 1}",
+            found=f"a field of more than {longest} characters" if is_long else f"not CSV ({error})",
+            needed="short fields" if is_long else "quotes that open and close",
+            do="shorten it, or close the quote that opens in that row"
+            if is_long
+            else "mend that row",
         ) from error
 
 
@@ -203,7 +212,7 @@ def _from_workbook(content: bytes, where: str) -> Table:
         book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(content))
         name = _sheet_of(list(sheets), where)
         grid = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
-        faults = list(_lost_cells(content, sheets[name]))
+        faults, hidden = _looked_through(content, name, sheets[name])
     except SurveyError:
         raise
     except Exception as error:  # whatever the libraries make of a damaged file
@@ -222,8 +231,9 @@ def _from_workbook(content: bytes, where: str) -> Table:
             needed="values",
             do="open and save it in a spreadsheet, or paste the values over the formulas",
         )
-    rows = (Row(number, tuple(map(_cell, cells))) for number, cells in enumerate(grid, start=1))
-    return _table(rows, where, sheet=name)
+    rows = [Row(number, tuple(map(_cell, cells))) for number, cells in enumerate(grid, start=1)]
+    _refuse_hidden(rows, hidden, f"{where}, sheet {name!r}")
+    return _table(iter(rows), where, sheet=name)
 
 
 def _cell(value: object) -> Cell:
@@ -260,21 +270,92 @@ def _sheet_of(names: list[str], where: str) -> str:
     )
 
 
-def _lost_cells(content: bytes, part: str) -> Iterator[tuple[str, str]]:
-    """Cells of a sheet whose value is not in the file, and errors: address, and what it is."""
+class _Hidden(NamedTuple):
+    """Numbers of the rows and columns that are not shown, from 1; and whether the sheet is not."""
+
+    rows: set[int]
+    columns: set[int]
+    sheet: bool
+
+
+def _looked_through(content: bytes, name: str, part: str) -> tuple[list[tuple[str, str]], _Hidden]:
+    """What the values of a sheet do not tell.
+
+    returns  cells whose value is not in the file, and errors: address, and what it is;
+             what is hidden
+    """
+    faults: list[tuple[str, str]] = []
     with zipfile.ZipFile(io.BytesIO(content)) as package:
         book = ElementTree.fromstring(package.read("xl/workbook.xml"))
+        hidden = _Hidden(
+            set(),
+            set(),
+            sheet=any(
+                sheet.get("name") == name and sheet.get("state") in ("hidden", "veryHidden")
+                for sheet in book.iter(f"{MAIN}sheet")
+            ),
+        )
         settings = book.find(f"{MAIN}calcPr")
         # so marked by programs that write formulas without computing them, as 0
-        is_stale = settings is not None and settings.get("fullCalcOnLoad") in ("1", "true")
+        is_stale = settings is not None and settings.get("fullCalcOnLoad") in YES
+        number = 0
         with package.open(part) as sheet:
-            for _, cell in ElementTree.iterparse(sheet):
-                if cell.tag != f"{MAIN}c":
+            for _, element in ElementTree.iterparse(sheet):
+                if element.tag == f"{MAIN}c":
+                    faults += _lost_value(element, is_stale=is_stale)
+                elif element.tag == f"{MAIN}row":
+                    number = int(element.get("r", number + 1))
+                    if element.get("hidden") in YES or _is_nothing(element.get("ht")):
+                        hidden.rows.add(number)
+                elif element.tag == f"{MAIN}col" and (
+                    element.get("hidden") in YES or _is_nothing(element.get("width"))
+                ):
+                    last = min(int(element.get("max", 0)), LAST_COLUMN)
+                    hidden.columns.update(range(int(element.get("min", 1)), last + 1))
+                else:
                     continue
-                address = cell.get("r", "?")
-                value = cell.findtext(f"{MAIN}v")
-                if cell.get("t") == "e":
-                    yield address, f"an error ({value})"
-                elif cell.find(f"{MAIN}f") is not None and (is_stale or not value):
-                    yield address, "a formula whose value is not in the file"
-                cell.clear()
+                element.clear()
+    return faults, hidden
+
+
+def _lost_value(cell: ElementTree.Element, *, is_stale: bool) -> Iterator[tuple[str, str]]:
+    address = cell.get("r", "?")
+    value = cell.findtext(f"{MAIN}v")
+    if cell.get("t") == "e":
+        yield address, f"an error ({value})"
+    elif cell.find(f"{MAIN}f") is not None and (is_stale or not value):
+        yield address, "a formula whose value is not in the file"
+
+
+def _is_nothing(size: str | None) -> bool:
+    return size is not None and float(size) == 0
+
+
+def _refuse_hidden(rows: Sequence[Row], hidden: _Hidden, where: str) -> None:
+    """Raises SurveyError where a hidden row or column holds something, or the sheet is hidden."""
+    kept = [row for row in rows if not _is_passed_over(row.cells)]
+    unseen = [f"row {row.number}" for row in kept if row.number in hidden.rows]
+    for number in sorted(hidden.columns):
+        cells = [row.cells[number - 1] for row in kept if number <= len(row.cells)]
+        if not all(map(_is_blank, cells)):
+            unseen.append(f"column {_letters(number)}")
+    if hidden.sheet:
+        unseen = ["the sheet"]
+    if unseen:
+        more = f", and {len(unseen) - 1} more rows or columns" if len(unseen) > 1 else ""
+        raise SurveyError(
+            where,
+            found=f"{unseen[0]} is hidden{more}",
+            needed="all that counts must be seen",
+            do="show it (clear the filter, too), and say excluded with a reason where a reading is "
+            "not to count",
+        )
+
+
+def _letters(number: int) -> str:
+    """Name of a column: 1 is A, 27 is AA."""
+    name = ""
+    while number:
+        number, rest = divmod(number - 1, 26)
+        name = chr(ord("A") + rest) + name
+    return name

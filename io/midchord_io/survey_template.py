@@ -9,6 +9,7 @@ ASCII, which no spreadsheet can misread.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
@@ -109,7 +110,7 @@ def write_template(
             needed=".csv or .xlsx",
             do="name the file so",
         )
-    if path.exists() and not overwrite:
+    if os.path.exists(path) and not overwrite:
         raise OutputError(
             path,
             found="it is already there",

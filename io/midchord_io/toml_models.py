@@ -21,6 +21,9 @@ __all__ = ["Strict", "load_toml", "validated"]
 
 Model = TypeVar("Model", bound=BaseModel)
 
+LONGEST_SHOWN = 80
+"""Characters of a faulty value in a message."""
+
 
 class Strict(BaseModel):
     """A section in which only the named keys exist."""
@@ -39,7 +42,7 @@ def load_toml(path: str | Path) -> dict[str, Any]:
             needed="a TOML file",
             do="check the path",
         ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:  # not TOML, not UTF-8, lists without end
         raise SettingsError(
             path, found=f"not TOML ({error})", needed="a TOML file in UTF-8", do="mend that line"
         ) from error
@@ -67,11 +70,20 @@ def _sentence(kind: type[BaseModel], fault: Any) -> str:
         said = fault["msg"].removeprefix("Value error, ")
         if isinstance(fault["input"], Mapping):  # a rule over a section names its keys itself
             return f"{key}: {said}" if key else said
-        return f"{key} = {fault['input']!r}: {said}"
+        return f"{key} = {_brief(fault['input'])}: {said}"
     names = _names_beside(kind, fault["loc"])
     near = difflib.get_close_matches(str(fault["loc"][-1]), names, n=1, cutoff=0.5)
     hint = f", did you mean {near[0]!r}?" if near else f" (there are: {', '.join(names)})"
     return f"there is no key {key!r}{hint}"
+
+
+def _brief(value: object) -> str:
+    """A value as it was given, cut where it is long."""
+    try:
+        text = repr(value)
+    except ValueError:  # Python writes no whole number of thousands of digits
+        text = "a number of thousands of digits"
+    return text if len(text) <= LONGEST_SHOWN else f"{text[:LONGEST_SHOWN]} ..."
 
 
 def _names_beside(kind: type[BaseModel], loc: tuple[str | int, ...]) -> list[str]:

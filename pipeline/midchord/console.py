@@ -27,6 +27,7 @@ __all__ = [
     "figure_lines",
     "log",
     "progress",
+    "report_fault",
     "say",
     "set_threads",
     "start_logging",
@@ -91,6 +92,20 @@ def start_logging(*, verbose: bool, log_json: bool) -> None:
     log.handlers[:] = [handler]
     log.propagate = False
     log.setLevel(logging.DEBUG if verbose else logging.INFO)
+
+
+def report_fault(error: Exception, where: str = "") -> Exit:
+    """Say that the program itself is at fault; ``--verbose`` shows the place."""
+    verbose = log.isEnabledFor(logging.DEBUG)
+    log.error(
+        "%sa fault of midchord itself (%s: %s); %s.",
+        where,
+        type(error).__name__,
+        error,
+        "please send what stands here" if verbose else "call it again with --verbose for the place",
+        exc_info=error if verbose else None,
+    )
+    return Exit.FAULT
 
 
 def set_threads(count: int | None) -> None:

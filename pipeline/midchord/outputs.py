@@ -41,6 +41,10 @@ __all__ = [
 ]
 
 
+LONGEST_NAME = 255
+"""Bytes of a file's or a folder's name; the common file systems take no more."""
+
+
 class Outputs(NamedTuple):
     """Paths in the order in which they appear."""
 
@@ -67,20 +71,42 @@ def check_free(folder: str | Path, files: Iterable[str], *, overwrite: bool) -> 
 
     Raises  OutputError: not a folder, not writable, or a result is there and not to be overwritten
     """
-    folder = Path(folder)
+    folder, files = Path(folder), list(files)
     probe = folder
-    while not probe.exists() and probe != probe.parent:
-        probe = probe.parent  # folders still missing will be made
     try:
+        while not probe.exists() and probe != probe.parent:
+            probe = probe.parent  # folders still missing will be made
         with tempfile.TemporaryFile(dir=probe):
             pass
     except OSError as error:
         raise _unwritable(folder, error) from error
+    for part in (*folder.parts[1:], *files):
+        _check_length(part, folder)
+    folders = [path for path in (folder / file for file in files) if path.is_dir()]
+    if folders:
+        raise OutputError(
+            folders[0],
+            found="a folder has this name",
+            needed="results are files",
+            do="name another place with --out",
+        )
     if overwrite:
         return
     there = [path for path in (folder / file for file in files) if path.exists()]
     if there:
         raise _already_there(there)
+
+
+def _check_length(name: str, folder: Path) -> None:
+    """File systems refuse a long name only once the file is made, after all the work."""
+    length = len(os.fsencode(name))
+    if length > LONGEST_NAME:
+        raise OutputError(
+            folder,
+            found=f"a name of {length} bytes, {name[:40]!r} ...",
+            needed=f"at most {LONGEST_NAME} bytes a name",
+            do="shorten the name of the scan, the survey or the place in --out",
+        )
 
 
 def write_lite(
@@ -122,7 +148,7 @@ def write_together(
 
     final = tuple(Path(folder) / file for file in files)
     made = [path for path in (Path(folder), *Path(folder).parents) if not path.exists()]
-    prefix = f".{final[0].stem[:60]}-"
+    prefix = f".{final[0].stem[:50]}-"  # a character may take four bytes
     try:
         Path(folder).mkdir(parents=True, exist_ok=True)
         clear_stale(folder, prefix)

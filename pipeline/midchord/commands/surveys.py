@@ -1,27 +1,29 @@
-"""The commands about hand surveys: template, procedure, plan, work-up, and scan against gauge.
-
-Exit codes as everywhere; ``validate`` ends with 0 where agreement is shown or no tolerance was
-asked for, with 1 where it is not shown or the readings are too few for a verdict.
-"""
+"""The commands about surveys by hand: template, procedure, plan, and a survey worked up."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Optional
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from midchord.cli_options import (
+from midchord.commands.options import (
     LogJson,
+    MapsFiles,
+    OptionalFiles,
+    OptionalNumber,
+    OptionalWords,
     OutFolder,
     Overwrite,
+    Placement,
     Threads,
     Verbose,
+    number,
     prepare,
 )
-from midchord.console import Exit, agreement_lines, say
+from midchord.console import say
 
 if TYPE_CHECKING:
     from midchord_io.survey import SurveyKind
@@ -29,17 +31,6 @@ if TYPE_CHECKING:
 __all__ = ["commands"]
 
 commands = typer.Typer()
-
-OptionalNumber = Optional[float]  # noqa: UP045 - older typer reads no other spelling
-OptionalWords = Optional[list[str]]  # noqa: UP045
-OptionalFiles = Optional[list[Path]]  # noqa: UP045
-MapsFiles = Annotated[
-    list[Path], typer.Argument(metavar="MAPS...", help="Files NAME.maps.nc, one a lite.")
-]
-Placement = Annotated[
-    float,
-    typer.Option("--placement-sd-mm", metavar="S", min=0, help="How far hands are off, each way."),
-]
 
 
 class Kind(StrEnum):
@@ -63,75 +54,6 @@ class Unit(StrEnum):
     mm = "mm"
     um = "um"
     inch = "in"
-
-
-@commands.command("validate")
-def validate_maps(
-    context: typer.Context,
-    maps: MapsFiles,
-    survey: Annotated[
-        Path, typer.Option("--survey", metavar="FILE", help="The hand survey (CSV, XLSX).")
-    ],
-    gauge: Annotated[
-        list[Path],
-        typer.Option("--gauge", metavar="CARD", help="Card of a gauge (TOML); once for each."),
-    ],
-    tolerance_mm: Annotated[
-        OptionalNumber,
-        typer.Option("--tolerance-mm", metavar="T", help="Judge agreement within +-T, in mm."),
-    ] = None,
-    tolerance_mdpt: Annotated[
-        OptionalNumber,
-        typer.Option("--tolerance-mdpt", metavar="T", help="In mdpt, for surveys along lines."),
-    ] = None,
-    placement_sd_mm: Placement = 5.0,
-    again: Annotated[
-        OptionalFiles,
-        typer.Option("--again", metavar="MAPS", help="A further scan of a lite; repeatable."),
-    ] = None,
-    out: OutFolder = Path(),
-    overwrite: Overwrite = False,
-    verbose: Verbose = False,
-    log_json: LogJson = False,
-    threads: Threads = None,
-) -> None:
-    """Hold maps against a hand survey: does the scan agree with the gauge?"""
-    prepare(context, verbose, log_json, threads)
-    from midchord.outputs import check_free, write_together
-    from midchord.validate import validate
-    from midchord_io.gauge_card import load_gauge_card
-    from midchord_io.results import read_maps, write_bytes, write_json, write_text
-    from midchord_io.survey import read_survey
-
-    files = ("agreement.html", "agreement.xlsx", "agreement.json")
-    check_free(out, files, overwrite=overwrite)
-    validation = validate(
-        [read_maps(path) for path in maps],
-        read_survey(survey),
-        [load_gauge_card(path) for path in gauge],
-        tolerance_mm=tolerance_mm,
-        tolerance_mdpt=tolerance_mdpt,
-        placement_sd_mm=placement_sd_mm,
-        again=[read_maps(path) for path in again or ()],
-        files=[*maps, *(again or ()), *gauge],
-    )
-    from midchord.report.agreement_page import agreement_page
-    from midchord.report.agreement_workbook import agreement_workbook
-
-    page, workbook, facts = (
-        agreement_page(validation), agreement_workbook(validation), validation.as_dict()
-    )  # fmt: skip
-    writers: tuple[Callable[[Path], object], ...] = (
-        lambda path: write_text(page, path),
-        lambda path: write_bytes(workbook, path),
-        lambda path: write_json(facts, path),
-    )
-    written = write_together(out, dict(zip(files, writers, strict=True)), overwrite=overwrite)
-    say("\n".join(agreement_lines(facts)))
-    say(f"{validation.headline}: {facts['statement']}")
-    say(str(written[0]))
-    if validation.verdict not in ("shown", "not asked"):
-        raise typer.Exit(Exit.OUTSIDE)
 
 
 @commands.command("survey")
@@ -171,10 +93,11 @@ def work_up_survey(
     from midchord_io.results import write_json, write_text
     from midchord_io.survey import read_survey
 
+    lengths_mm = lite_lengths(length_mm or ())
     files = (f"{survey.stem}.survey.html", f"{survey.stem}.survey.json")
     check_free(out, files, overwrite=overwrite)
     cards = [load_gauge_card(path) for path in gauge or ()]
-    hand = work_up(read_survey(survey), cards, length_mm=lite_lengths(length_mm or ()))
+    hand = work_up(read_survey(survey), cards, length_mm=lengths_mm)
     page = survey_page(hand)
     writers: tuple[Callable[[Path], object], ...] = (
         lambda path: write_text(page, path),
@@ -217,7 +140,13 @@ def survey_procedure(
     ],
     half_span_mm: Annotated[
         OptionalNumber,
-        typer.Option("--half-span-mm", metavar="A", help="To set the feet to, where it is known."),
+        number(
+            "--half-span-mm",
+            metavar="A",
+            help="To set the feet to, where it is known.",
+            least=10,
+            most=2000,
+        ),
     ] = None,
     overwrite: Overwrite = False,
     verbose: Verbose = False,
@@ -244,10 +173,24 @@ def survey_plan(
         Path, typer.Option("--gauge", metavar="CARD", help="Card of the gauge to be used (TOML).")
     ],
     tolerance_mm: Annotated[
-        float, typer.Option("--tolerance-mm", metavar="T", help="To be shown: within +-T, in mm.")
+        float,
+        number(
+            "--tolerance-mm",
+            metavar="T",
+            help="To be shown: within +-T, in mm.",
+            least=1e-6,
+            most=100,
+        ),
     ],
     power: Annotated[
-        float, typer.Option("--power", metavar="P", help="Chance to show it, if it is so.")
+        float,
+        number(
+            "--power",
+            metavar="P",
+            help="Chance to show it, if it is so.",
+            least=0.01,
+            most=0.999,
+        ),
     ] = 0.9,
     operators: Annotated[
         int, typer.Option("--operators", metavar="N", min=1, max=8, help="People who read.")
@@ -256,25 +199,32 @@ def survey_plan(
         int, typer.Option("--repeats", metavar="N", min=1, max=10, help="Rounds by each of them.")
     ] = 2,
     bias_mm: Annotated[
-        float, typer.Option("--bias-mm", metavar="B", help="Of scan less gauge, assumed.")
+        float,
+        number("--bias-mm", metavar="B", help="Of scan less gauge, assumed.", least=-100, most=100),
     ] = 0.0,
     lite_sd_mm: Annotated[
         OptionalNumber,
-        typer.Option("--lite-sd-mm", metavar="S", min=0, help="From lite to lite."),
+        number("--lite-sd-mm", metavar="S", help="From lite to lite.", least=0, most=100),
     ] = None,
     spot_sd_mm: Annotated[
         OptionalNumber,
-        typer.Option("--spot-sd-mm", metavar="S", min=0, help="Scatter from spot to spot."),
+        number("--spot-sd-mm", metavar="S", help="Scatter from spot to spot.", least=0, most=100),
     ] = None,
     operator_sd_mm: Annotated[
         OptionalNumber,
-        typer.Option("--operator-sd-mm", metavar="S", min=0, help="From operator to operator."),
+        number(
+            "--operator-sd-mm", metavar="S", help="From operator to operator.", least=0, most=100
+        ),
     ] = None,
     placement_sd_mm: Placement = 5.0,
     repeatability_mm: Annotated[
         float,
-        typer.Option(
-            "--repeatability-mm", metavar="S", min=0, help="Of the gauge, one person at one mark."
+        number(
+            "--repeatability-mm",
+            metavar="S",
+            help="Of the gauge, one person at one mark.",
+            least=0,
+            most=100,
         ),
     ] = 0.005,
     spread: Annotated[
