@@ -418,6 +418,7 @@ def _summary(
         "conventions": {"gauge": "swing of the reading", "surface": "true peak-to-valley"},
         "settings": _SETTINGS,
         "versions": {"midchord": "0.1.0", "numpy": "2.1.0"},
+        "acquisition": [],
         "doubts": [] if not no_wave else [NO_WAVE_DOUBT],
     }
 
