@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import dataclasses
 import io
 import re
 from html.parser import HTMLParser
@@ -21,6 +22,7 @@ from midchord.report.agreement_page import agreement_page
 from midchord.report.agreement_tables import probability, three_digits, with_interval
 from midchord.report.page import CAUTIONS
 from midchord.statistics.comparison import compare_pairs
+from midchord.surveying.datum import DatumGroup
 from midchord.validate import Validation
 from surveyed import LINES, SPOTS, card, line_rows, spot_rows, survey_of
 
@@ -240,6 +242,41 @@ def test_a_suspect_reading_heads_its_gauge(tmp_path: Path) -> None:
     assert "Row 22." in text
     assert "stays in the figures until a person excludes it" in text
     assert "Row 22. Row 22" not in text
+
+
+def test_groups_whose_datum_is_wrong_make_a_list(on_lines: Validation) -> None:
+    groups = tuple(
+        DatumGroup(f"lite {name}", "mirrored", f"lite {name}: as if mirrored", 0.99, (2, 3))
+        for name in ("Q-1", "Q-2")
+    )
+    gauge = on_lines.gauges[0]
+    datum = dataclasses.replace(
+        gauge.datum, status="likely wrong", sentence="two lites look mirrored", groups=groups
+    )
+    doubtful = dataclasses.replace(
+        on_lines, gauges=(dataclasses.replace(gauge, datum=datum),)
+    )
+    html = agreement_page(doubtful)
+    for name in ("Q-1", "Q-2"):
+        # at the head of the gauge, and under Places
+        assert html.count(f"<li>Lite {name}: as if mirrored.</li>") == 2
+
+
+def test_the_lines_say_what_their_intervals_come_from(page: Page) -> None:
+    assert "interval of Deming by jackknife over 3 lites" in page.text
+    assert "interval of Passing-Bablok by jackknife over 3 lites" in page.text
+    assert "Passing-Bablok's slope as published, errors taken as equal: " in page.text
+    assert "error variance of the scan over the gauge's 0." in page.text
+
+
+def test_a_narrow_range_is_said_beside_the_proportional_bias(on_lines: Validation) -> None:
+    swings = on_lines.gauges[0].swings
+    assert swings is not None
+    assert swings.trend is not None
+    assert swings.trend.is_narrow  # even waves: within a lite all swings are alike
+    rows = dict(agreement_tables.further_rows([swings]))
+    cell = rows["slope of differences on means (proportional bias)"][0]
+    assert cell.endswith("; range too narrow to mean much")
 
 
 def test_a_verdict_with_suspects_inside_says_so_and_what_is_without_them(tmp_path: Path) -> None:

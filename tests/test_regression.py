@@ -1,9 +1,7 @@
-"""Deming, York and Passing-Bablok against published lines and a second computation."""
+"""Deming and York against published lines and a second computation."""
 
 from __future__ import annotations
 
-import itertools
-import math
 from pathlib import Path
 from typing import Any
 
@@ -11,9 +9,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
 
-from midchord.statistics.regression import deming, passing_bablok, york
+from midchord.statistics.regression import deming, york
 from midchord_io.errors import SurveyError
 
 DATA = Path(__file__).parent / "data"
@@ -151,173 +148,3 @@ class TestYork:
     def test_uncertainty_of_zero(self) -> None:
         with pytest.raises(SurveyError, match=r"smallest uncertainty 0\.0; it takes 3 pairs"):
             york([1, 2, 3], [1, 2, 3], 0.0, 0.1)
-
-
-def by_hand(x: Any, y: Any) -> tuple[float, tuple[float, float], float, tuple[float, float]]:
-    """Passing and Bablok 1983, step by step as in the paper (for finite slopes)."""
-    s = []
-    for i, j in itertools.combinations(range(len(x)), 2):
-        dx, dy = x[i] - x[j], y[i] - y[j]
-        if dx == 0 and dy == 0:
-            continue
-        slope = math.copysign(math.inf, dy) if dx == 0 else dy / dx
-        if slope != -1:
-            s.append(slope)
-    s.sort()
-    big_n, n = len(s), len(x)
-    k = sum(v < -1 for v in s)
-    if big_n % 2:
-        b = s[(big_n + 1) // 2 + k - 1]
-    else:
-        b = math.sqrt(s[big_n // 2 + k - 1] * s[big_n // 2 + k])
-    c = 1.959964 * math.sqrt(n * (n - 1) * (2 * n + 5) / 18)
-    m1 = round((big_n - c) / 2)
-    m2 = big_n - m1 + 1
-    low, high = s[m1 + k - 1], s[m2 + k - 1]
-
-    def a(v: float) -> float:
-        return float(np.median([q - v * p for p, q in zip(x, y, strict=True)]))
-
-    return b, (low, high), a(b), (a(high), a(low))
-
-
-class TestPassingBablok:
-    def test_published(self) -> None:
-        # slope 1.00, intercept -0.15 by the R packages MethComp and deming, as stated in the tests
-        # of SimplyAgree (tests/testthat/test-pb_reg.R)
-        t = table("passing_bablok_30.csv")
-        found = passing_bablok(t["x"], t["y"])
-        assert found.slope == pytest.approx(1.00, abs=0.005)
-        assert found.intercept == pytest.approx(-0.15, abs=0.005)
-        assert found.linearity_p > 0.05
-
-    @pytest.mark.parametrize("seed", range(12))
-    def test_step_by_step(self, seed: int) -> None:
-        rng = np.random.default_rng(seed)
-        n = int(rng.integers(12, 40))
-        x = rng.uniform(1, 20, n)
-        y = 0.5 + 1.1 * x + rng.normal(0, 1.5, n)
-        if seed % 3 == 0:  # ties, as coarse resolution makes them: quarters are exact in binary
-            x, y = np.round(4 * x) / 4, np.round(4 * y) / 4
-        slope, slope_ci, intercept, intercept_ci = by_hand(x, y)
-        found = passing_bablok(x, y)
-        assert found.slope == pytest.approx(slope, rel=1e-12)
-        assert found.slope_ci == pytest.approx(slope_ci, rel=1e-12)
-        assert found.intercept == pytest.approx(intercept, rel=1e-9, abs=1e-12)
-        assert found.intercept_ci == pytest.approx(intercept_ci, rel=1e-9, abs=1e-12)
-        tau = stats.kendalltau(x, y)
-        assert (found.tau, found.tau_p) == pytest.approx((tau.statistic, tau.pvalue))
-
-    def test_slopes_of_minus_one_and_identical_pairs_do_not_count(self) -> None:
-        # slopes 1 and 1 from (0,0), 0 to (2,0); left out: -1 twice, and the identical pairs
-        found = passing_bablok([0, 1, 1, 2], [0, 1, 1, 0])
-        assert found.n_slopes == 3
-        assert found.slope == 1.0
-        # -1 made of decimals that binary does not hold
-        assert passing_bablok([0.1, 0.4, 5], [0.7, 0.4, 6]).n_slopes == 2
-
-    @settings(max_examples=30, deadline=None)
-    @given(seed=st.integers(0, 9999), k=st.floats(0.01, 100))
-    def test_swap_scale_shift(self, seed: int, k: float) -> None:
-        rng = np.random.default_rng(seed)
-        t = rng.uniform(0, 10, 23)
-        x, y = t + rng.normal(0, 0.4, 23), 1 + 1.2 * t + rng.normal(0, 0.5, 23)
-        base = passing_bablok(x, y)
-        swapped = passing_bablok(y, x)
-        assert swapped.slope == pytest.approx(1 / base.slope, rel=1e-9)
-        assert swapped.slope_ci == pytest.approx((1 / base.slope_ci[1], 1 / base.slope_ci[0]))
-        moved = passing_bablok(k * x + 3, k * y - 2)
-        assert moved.slope == pytest.approx(base.slope, rel=1e-6)
-        assert moved.intercept == pytest.approx(
-            k * base.intercept - 2 - 3 * base.slope, rel=1e-5, abs=1e-5
-        )
-
-    def test_a_blunder_hardly_moves_it(self) -> None:
-        x = np.linspace(0.02, 0.12, 40)
-        y = x + np.random.default_rng(1).normal(0, 0.002, 40)
-        y_bad = y.copy()
-        y_bad[3] *= 25.4
-        assert passing_bablok(x, y_bad).slope == pytest.approx(passing_bablok(x, y).slope, abs=0.02)
-        assert abs(deming(x, y_bad).slope - 1) > 1
-
-    def test_intervals_cover(self) -> None:
-        rng = np.random.default_rng(2)
-        hits = np.zeros(2)
-        for _ in range(300):
-            t = rng.uniform(2, 12, 40)
-            x, y = t + rng.normal(0, 0.4, 40), 0.3 + t + rng.normal(0, 0.4, 40)
-            found = passing_bablok(x, y)
-            hits += [
-                found.slope_ci[0] <= 1 <= found.slope_ci[1],
-                found.intercept_ci[0] <= 0.3 <= found.intercept_ci[1],
-            ]
-        assert np.all((hits / 300 >= 0.91) & (hits / 300 <= 0.99)), hits / 300
-
-    def test_intervals_of_lites_cover(self) -> None:
-        rng = np.random.default_rng(5)
-        lite = np.repeat(np.arange(14), 4)
-        hits = alone = 0
-        for i in range(300):
-            t = rng.uniform(2, 12, 14)[lite] + rng.normal(0, 0.3, 56)
-            x = t + rng.normal(0, 0.6, 14)[lite] + rng.normal(0, 0.2, 56)
-            y = t + rng.normal(0, 0.6, 14)[lite] + rng.normal(0, 0.2, 56)
-            low, high = passing_bablok(x, y, lite=lite, replicates=199, seed=i).slope_ci
-            hits += low <= 1 <= high
-            low, high = passing_bablok(x, y).slope_ci
-            alone += low <= 1 <= high
-        assert 0.91 <= hits / 300 <= 0.99, hits / 300
-        assert alone / 300 < 0.8
-
-    def test_resampling_is_repeatable(self) -> None:
-        t = table("passing_bablok_30.csv")
-        lite = np.arange(30) // 5
-        one = passing_bablok(t["x"], t["y"], lite=lite, seed=4)
-        assert one == passing_bablok(t["x"], t["y"], lite=lite, seed=4)
-        assert one.interval == "999 resamplings of lites, seed 4"
-
-    def test_cusum_sees_a_bend_and_leaves_lines(self) -> None:
-        rng = np.random.default_rng(6)
-        bends = lines = 0
-        for _ in range(200):
-            x = rng.uniform(0, 10, 60)
-            noise = rng.normal(0, 0.3, 60)
-            bends += passing_bablok(x, x + 0.08 * (x - 5) ** 2 + noise).linearity_p < 0.05
-            lines += passing_bablok(x, x + noise).linearity_p < 0.05
-        assert bends / 200 > 0.9
-        assert lines / 200 < 0.10
-
-    def test_cusum_takes_repeats_at_one_spot_as_one(self) -> None:
-        # a spot's own error is shared by its repeats: taken as independent they seem to bend
-        rng = np.random.default_rng(8)
-        as_one = as_many = 0
-        for _ in range(150):
-            spot = np.repeat(np.arange(15), 4)
-            true = rng.uniform(0, 10, 15)
-            x = true[spot] + rng.normal(0, 0.05, 60)
-            y = (true + rng.normal(0, 0.4, 15))[spot] + rng.normal(0, 0.05, 60)
-            as_one += passing_bablok(x, y, spot=spot.tolist()).linearity_p < 0.05
-            as_many += passing_bablok(x, y).linearity_p < 0.05
-        assert as_one / 150 < 0.08
-        assert as_many / 150 > 0.15
-
-    def test_spots_of_one_pair_each_change_nothing(self) -> None:
-        rng = np.random.default_rng(9)
-        x = rng.uniform(0, 10, 30)
-        y = x + rng.normal(0, 0.3, 30)
-        assert passing_bablok(x, y, spot=list(range(30))) == passing_bablok(x, y)
-
-    def test_vertical_and_perfect(self) -> None:
-        assert passing_bablok([1, 2, 3, 4], [3, 5, 7, 9]).slope == pytest.approx(2.0)
-        assert passing_bablok([1, 1, 1, 1], [3, 5, 7, 9]).slope == math.inf
-
-    @pytest.mark.parametrize(
-        ("x", "y", "words"),
-        [
-            ([1, 2], [1, 2], "there are 2 pairs; 3 at least are needed"),
-            ([1, 1, 1], [1, 1, 1], "no two pairs make a slope"),
-            ([], [], "there is not one pair"),
-        ],
-    )
-    def test_refusals(self, x: Any, y: Any, words: str) -> None:
-        with pytest.raises(SurveyError, match=words):
-            passing_bablok(x, y)

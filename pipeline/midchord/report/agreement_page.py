@@ -161,10 +161,8 @@ def _gauge(validation: Validation, one: GaugeValidation) -> dict[str, Any]:
         "flags": [_flag(flag) for flag in one.flags],
         "datum": {
             "alarm": one.datum.status == "likely wrong",
-            "text": " ".join(
-                _sentence(said)
-                for said in (one.datum.sentence, *(group.sentence for group in one.datum.groups))
-            ),
+            "text": _sentence(one.datum.sentence),
+            "groups": [_sentence(group.sentence) for group in one.datum.groups],
         },
         "shift": {"alarm": one.shift.needs_attention, **_shift(one)},
         "pictures": _pictures(one),
@@ -178,6 +176,7 @@ def _gauge(validation: Validation, one: GaugeValidation) -> dict[str, Any]:
         "bias_unit": one.judged.unit,
         "component_rows": tables.component_rows(comparisons),
         "line_rows": tables.line_rows(comparisons),
+        "lines_note": _lines_note(one.judged),
         "further_rows": tables.further_rows(comparisons),
         "study": None if isinstance(study, str) else _study(study),
         "no_study": _sentence(study) if isinstance(study, str) else "",
@@ -303,6 +302,24 @@ def _study(study: Mapping[str, Any]) -> dict[str, Any]:
             *((None, None) if share is None else (100 * share, _percent(share_low, share_high)))
         ),
     }
+
+
+def _lines_note(judged: Comparison) -> str:
+    """What both lines and their intervals rest on."""
+    line = judged.deming or judged.passing_bablok
+    if line is None or line.variance_ratio is None:
+        return "No line can be drawn through the judged readings; the reason is under Caveats."
+    said = [
+        f"error variance of the scan over the gauge's {shown(line.variance_ratio)}, from the "
+        "uncertainties and repeats, place counted with the gauge"
+    ]
+    for name, found in (("Deming", judged.deming), ("Passing-Bablok", judged.passing_bablok)):
+        if found is not None:
+            said.append(f"interval of {name} by {found.interval}")
+    if judged.passing_bablok is not None:
+        published = shown(judged.passing_bablok.published_slope, 0.003)
+        said.append(f"Passing-Bablok's slope as published, errors taken as equal: {published}")
+    return f"Of the judged column: {'; '.join(said)}."
 
 
 def _percent(low: float | None, high: float | None) -> tuple[float, float] | None:

@@ -185,7 +185,8 @@ def further_rows(comparisons: Sequence[Comparison]) -> list[Row]:
         found = one.trend
         if found is None or not math.isfinite(found.slope):
             return None
-        return with_interval(found.slope, (found.low, found.high))
+        narrow = "; range too narrow to mean much" if found.is_narrow else ""
+        return with_interval(found.slope, (found.low, found.high)) + narrow
 
     def spread(one: Comparison) -> str | None:
         found = one.spread

@@ -2,7 +2,8 @@
 
 =============  ===================================================================================
 summary        the verdict in words, what was compared, from which files
-pairs          every paired reading: row, place, gauge, scan, difference, uncertainties
+pairs          every paired reading: row, place, gauge, scan, difference, uncertainties; combined:
+               the dial's or the repeatability found, the larger, with the twin's and the place's
 swings         every half wave of a line survey, likewise
 not paired     readings that were excluded or could not be paired, with the reason
 flags          suspect readings with the reading that would agree; datum and shift
@@ -24,6 +25,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from midchord.statistics.comparison import Comparison
 from midchord.validate import GaugeValidation, Validation
 
 __all__ = ["SHEETS", "agreement_workbook"]
@@ -31,7 +33,7 @@ __all__ = ["SHEETS", "agreement_workbook"]
 SHEETS = ("summary", "pairs", "swings", "not paired", "flags", "statistics")
 
 PLACES = ("x_mm", "y_mm", "gauge_mm", "scan_mm", "difference_mm")
-DOUBTS = ("u_gauge_mm", "u_scan_mm", "u_place_mm", "u_combined_mm")
+DOUBTS = ("u_gauge_mm", "u_repeat_mm", "u_scan_mm", "u_place_mm", "u_combined_mm")
 WHO = ("row", "lite_id", "gauge", "operator", "repeat")
 MEANINGS = {
     "row": "row of the survey file",
@@ -39,6 +41,7 @@ MEANINGS = {
     "scan_mm": "reading of its twin / mm",
     "difference_mm": "scan - gauge / mm",
     "u_gauge_mm": "u of the dial / mm",
+    "u_repeat_mm": "repeatability found / mm",
     "u_scan_mm": "u of the twin / mm",
     "u_place_mm": "u from the place / mm",
     "u_combined_mm": "u combined / mm",
@@ -141,20 +144,35 @@ def _summary(validation: Validation) -> list[tuple[str, Any]]:
 
 
 def _pairs(gauges: Sequence[GaugeValidation]) -> pd.DataFrame:
-    return _numbered([one.paired.singles for one in gauges], ("line", "mark"))
+    tables = [(one.paired.singles, one.singles) for one in gauges]
+    return _numbered(tables, ("line", "mark"))
 
 
 def _swings(gauges: Sequence[GaugeValidation]) -> pd.DataFrame:
-    tables = [one.paired.swings for one in gauges if len(one.paired.swings)]
+    tables = [(one.paired.swings, one.swings) for one in gauges if len(one.paired.swings)]
     return _numbered(tables, ("line", "mark", "from_row", "from_x_mm"))
 
 
-def _numbered(tables: Sequence[pd.DataFrame], extra: Sequence[str]) -> pd.DataFrame:
-    """The columns that a reader wants, with the difference and the combined uncertainty."""
+def _numbered(
+    tables: Sequence[tuple[pd.DataFrame, Comparison | None]], extra: Sequence[str]
+) -> pd.DataFrame:
+    """The columns that a reader wants, with the difference and the combined uncertainty.
+
+    Combined as for the normalised errors: the repeatability that the survey itself found stands
+    for the dial where it is larger.
+    """
     if not tables:
         return pd.DataFrame(columns=[*WHO, *PLACES, *DOUBTS])
-    table = pd.concat(tables, ignore_index=True)
-    parts = [table[name].to_numpy(float) for name in ("u_gauge_mm", "u_scan_mm", "u_place_mm")]
+    table = pd.concat(
+        [
+            pairs.assign(u_repeat_mm=np.nan if found is None or found.repeatability is None
+                         else found.repeatability)
+            for pairs, found in tables
+        ],
+        ignore_index=True,
+    )  # fmt: skip
+    dial = np.fmax(table["u_gauge_mm"].to_numpy(float), table["u_repeat_mm"].to_numpy(float))
+    parts = [dial, *(table[name].to_numpy(float) for name in ("u_scan_mm", "u_place_mm"))]
     table = table.assign(
         difference_mm=table["scan_mm"] - table["gauge_mm"],
         u_combined_mm=np.sqrt(sum(part**2 for part in parts)),
@@ -180,7 +198,9 @@ def _flags(gauges: Sequence[GaugeValidation]) -> pd.DataFrame:
     for one in gauges:
         found = one.as_dict()["flags"]
         rows += [{"gauge": one.card.gauge, "what": "reading", **flag} for flag in found]
-        for what, sentence in (("datum", one.datum.sentence), ("shift", one.shift.sentence)):
+        said = [("datum", one.datum.sentence)]
+        said += [("datum", group.sentence) for group in one.datum.groups]
+        for what, sentence in (*said, ("shift", one.shift.sentence)):
             rows.append({"gauge": one.card.gauge, "what": what, "reason": sentence})
     return pd.DataFrame(rows)
 

@@ -54,7 +54,15 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["Size", "draw_map", "figures_available", "picture_bytes", "save_picture", "thinned"]
+__all__ = [
+    "Size",
+    "draw_map",
+    "figures_available",
+    "has_values",
+    "picture_bytes",
+    "save_picture",
+    "thinned",
+]
 
 CENTRE_LINE = "centre_line"
 HISTOGRAM = "histogram_"
@@ -79,6 +87,12 @@ def figures_available(maps: xr.Dataset) -> tuple[str, ...]:
     mapped = tuple(name for name in FIGURES if name in maps)
     lines = (CENTRE_LINE,) if "centre_reading" in maps else ()
     return mapped + lines + tuple(f"{HISTOGRAM}{name}" for name in mapped if FIGURES[name].summary)
+
+
+def has_values(maps: xr.Dataset, what: str) -> bool:
+    """Whether a picture has anything but the lite on it: a lite without waves has no depth."""
+    name = "centre_reading" if what == CENTRE_LINE else what.removeprefix(HISTOGRAM)
+    return name in maps and bool(maps[name].notnull().any())
 
 
 def draw_map(

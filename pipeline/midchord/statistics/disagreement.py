@@ -14,13 +14,14 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from midchord.statistics.pairs import Floats, Labels, codes_of, finite, paired_readings
 from midchord_io.errors import SurveyError
 
 __all__ = [
     "CAVEAT",
+    "LEAST_RANGE",
     "NormalisedErrors",
     "SpreadTrend",
     "Trend",
@@ -36,8 +37,16 @@ CAVEAT = (
 )
 
 
+LEAST_RANGE = 3.0
+"""Range over scatter below which a trend says little: unequal precision alone makes 0.06 of it."""
+
+
 class Trend(NamedTuple):
-    """Differences on means: slope (1) with its interval, p of no slope; see CAVEAT."""
+    """Differences on means: slope (1) with its interval, p of no slope; see CAVEAT.
+
+    range_over_scatter  standard deviation of the means of a lite's spots over that of the
+                        differences about the trend; NaN where there is no trend
+    """
 
     slope: float
     low: float
@@ -46,6 +55,12 @@ class Trend(NamedTuple):
     df: int
     at_centre: float  # fitted difference at the mean of the means
     centre: float
+    range_over_scatter: float = math.nan
+
+    @property
+    def is_narrow(self) -> bool:
+        """The sizes differ too little for the slope to mean much."""
+        return self.range_over_scatter < LEAST_RANGE
 
 
 class SpreadTrend(NamedTuple):
@@ -77,8 +92,8 @@ class NormalisedErrors(NamedTuple):
 
 def _spot_means(
     scan: ArrayLike, gauge: ArrayLike, lite: Labels | None, spot: Labels | None
-) -> tuple[Floats, Floats, Floats]:
-    """Differences and means of the two methods by spot, and the one-hot lites."""
+) -> tuple[Floats, Floats, NDArray[np.intp]]:
+    """Differences and means of the methods by spot, and codes of what has its own level."""
     x, y = paired_readings(scan, gauge, what="differences")
     n = x.size
     lites, m = codes_of([0] * n if lite is None else lite, n, what="lites")
@@ -91,17 +106,26 @@ def _spot_means(
     lite_of_spot = np.zeros(s, dtype=np.intp)
     lite_of_spot[spots] = lites
     # a lite with one spot cannot be compared with itself; if all are so, lites are the sample
-    level = np.eye(m)[lite_of_spot] if m < s else np.ones((s, 1))
-    return d, mean, level
+    return d, mean, lite_of_spot if m < s else np.zeros_like(lite_of_spot)
 
 
-def _fit(d: Floats, mean: Floats, level: Floats) -> tuple[float, float, Floats, int]:
+def _centred(values: Floats, level: NDArray[np.intp]) -> Floats:
+    """Values of spots less the mean of their level."""
+    centred: Floats = values - (np.bincount(level, values) / np.bincount(level))[level]
+    return centred
+
+
+def _over(sizes: Floats, rest: Floats) -> float:
+    """Spread of the sizes over that of the rest; infinite where there is no rest."""
+    scatter = float(np.std(rest))
+    return float(np.std(sizes)) / scatter if scatter > 0 else math.inf
+
+
+def _fit(d: Floats, mean: Floats, level: NDArray[np.intp]) -> tuple[float, float, Floats, int]:
     """Within-lite least squares: slope, its standard error, residuals, degrees of freedom."""
-    count = level.sum(axis=0)
-    inside_m = mean - level @ (level.T @ mean / count)
-    inside_d = d - level @ (level.T @ d / count)
+    inside_m, inside_d = _centred(mean, level), _centred(d, level)
     sxx = float(inside_m @ inside_m)
-    df = d.size - level.shape[1] - 1
+    df = d.size - int(level.max()) - 2
     # what is left of equal means after the subtraction is rounding, not range
     flat = sxx <= 1e-24 * d.size * float(np.mean(mean**2))
     if flat or df < 1:
@@ -129,14 +153,15 @@ def proportional_bias(
     from scipy.stats import t
 
     d, mean, level = _spot_means(scan, gauge, lite, spot)
-    slope, error, _, df = _fit(d, mean, level)
+    slope, error, residual, df = _fit(d, mean, level)
     centre, at_centre = float(mean.mean()), float(d.mean())
     if not math.isfinite(slope):
         return Trend(math.nan, math.nan, math.nan, math.nan, max(df, 0), at_centre, centre)
     half = float(t.ppf((1 + confidence) / 2, df)) * error
     exact = 0.0 if slope else 1.0  # every difference on the line
     p = float(2 * t.sf(abs(slope) / error, df)) if error > 0 else exact
-    return Trend(slope, slope - half, slope + half, p, df, at_centre, centre)
+    reach = _over(_centred(mean, level), residual)
+    return Trend(slope, slope - half, slope + half, p, df, at_centre, centre, reach)
 
 
 def spread_trend(

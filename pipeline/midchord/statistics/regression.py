@@ -1,17 +1,18 @@
-"""Lines through readings that both carry error: Deming, York, Passing-Bablok.
+"""Lines through readings that both carry error: Deming, York; see also ``passing_bablok``.
 
 Ordinary regression takes x as free of error and so bends the slope towards zero; a hand gauge is
 not free of error. Deming's line needs the ratio of the two error variances, York's the standard
-uncertainty of each reading, Passing and Bablok's neither (it is a median of slopes, so a blunder
-does not move it), but a monotone relation and errors in proportion to the slope. Slope 1 and
-intercept 0 inside their intervals say "no difference found", not "agreement": see ``agreement``.
+uncertainty of each reading. Slope 1 and intercept 0 inside their intervals say "no difference
+found", not "agreement": see ``agreement``.
 
-Pairs of one lite are alike. Where lites are given, the intervals come from leaving out (Deming) or
-resampling (Passing-Bablok, seed stated) whole lites.
+Pairs of one lite or one spot are alike: where they repeat, the intervals of Deming's line come
+from leaving out whole lites or spots (``jackknife``). With the ratio of the budget the 95 %
+intervals of slope and intercept held the truth in 94 to 99 and 93 to 96 % of the simulated surveys
+that ``passing_bablok`` tells of.
 
 Sources: Fuller, Measurement Error Models, 1987, section 1.3; Linnet, Clin. Chem. 39 (1993)
 424-432 (jackknife); York, Evensen, Lopez Martinez and De Basabe Delgado, Am. J. Phys. 72 (2004)
-367-375; Passing and Bablok, J. Clin. Chem. Clin. Biochem. 21 (1983) 709-720.
+367-375.
 """
 
 from __future__ import annotations
@@ -21,19 +22,24 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from midchord.statistics.pairs import Floats, Labels, codes_of, finite, paired_readings
+from midchord.statistics.jackknife import Codes, clusters_of, jackknife
+from midchord.statistics.pairs import Floats, Labels, finite, paired_readings
 from midchord_io.errors import SurveyError
 
-__all__ = ["Line", "RankLine", "deming", "passing_bablok", "york"]
+__all__ = ["Line", "deming", "york"]
+
+WHAT = "Deming regression"
 
 
 @dataclass(frozen=True)
 class Line:
     """y = intercept + slope x, with standard errors and two-sided intervals.
 
-    chi_square is York's weighted sum of squares on ``df``; NaN for Deming.
+    df is that of the slope. chi_square is York's weighted sum of squares on it; None for Deming.
+    variance_ratio is Deming's; None for York. An interval end is
+    infinite where the data do not bound it.
     """
 
     slope: float
@@ -42,29 +48,10 @@ class Line:
     intercept: float
     intercept_error: float
     intercept_ci: tuple[float, float]
-    df: int
+    df: float
     interval: str
-    chi_square: float = math.nan
-
-
-@dataclass(frozen=True)
-class RankLine:
-    """Passing and Bablok's line. An interval end is infinite where the data do not bound it.
-
-    tau            Kendall's rank correlation: the line means nothing unless it is clearly above 0
-    linearity_p    of the cusum test, on means of spots where those are given; small: it bends
-    n_slopes       slopes that counted (pairs of pairs, less identical ones and slopes of -1)
-    """
-
-    slope: float
-    slope_ci: tuple[float, float]
-    intercept: float
-    intercept_ci: tuple[float, float]
-    tau: float
-    tau_p: float
-    linearity_p: float
-    n_slopes: int
-    interval: str
+    chi_square: float | None = None
+    variance_ratio: float | None = None
 
 
 def deming(
@@ -74,67 +61,90 @@ def deming(
     variance_ratio: float = 1.0,
     interval: Literal["jackknife", "analytic"] = "jackknife",
     lite: Labels | None = None,
+    spot: Labels | None = None,
+    operator: Labels | None = None,
     confidence: float = 0.95,
 ) -> Line:
     """Deming's line; with a ratio of 1 the orthogonal one.
 
     x, y            (pairs,)
     variance_ratio  error variance of y over that of x
-    interval        "jackknife" (leaves out pairs, or lites where given) or "analytic" (Fuller,
-                    normal errors, independent pairs)
-    Raises          SurveyError below 3 pairs (or lites), and where x and y do not vary together
+    interval        "jackknife" (leaves out pairs, or whole clusters) or "analytic" (Fuller, normal
+                    errors, independent pairs)
+    lite, spot, operator
+                    (pairs,) labels of clusters, see ``jackknife``
+    Raises          SurveyError below 3 pairs (or clusters), and where the slope cannot be told: x
+                    and y do not vary together
     """
     from scipy.stats import t
 
-    a, b = paired_readings(x, y, what="Deming regression")
+    a, b = paired_readings(x, y, what=WHAT)
     if not (variance_ratio > 0 and math.isfinite(variance_ratio)):
         raise SurveyError(
-            "Deming regression",
+            WHAT,
             found=f"the variance ratio is {variance_ratio!r}",
             needed="a number above zero is needed",
             do="give the error variance of y over that of x",
         )
-    groups, m = codes_of(range(a.size) if lite is None else lite, a.size, what="lites")
-    count = a.size if interval == "analytic" else m
-    if count < 3:
-        raise SurveyError(
-            "Deming regression",
-            found=f"there are {count} " + ("pairs" if count == a.size else "lites"),
-            needed="3 at least are needed",
-            do="take more readings",
-        )
+    if interval == "analytic":
+        lite = spot = operator = None
+    clusters = clusters_of(a.size, what=WHAT, lite=lite, spot=spot, operator=operator)
     slope, intercept = _deming_line(a, b, variance_ratio)
     if interval == "analytic":
-        errors = _fuller_errors(a, b, slope, intercept, variance_ratio)
+        errors = np.array(_fuller_errors(a, b, slope, intercept, variance_ratio))
+        df, named = np.full(2, a.size - 2.0), "analytic, for independent pairs"
     else:
-        left = np.array(
-            [_deming_line(a[groups != g], b[groups != g], variance_ratio) for g in range(m)]
+        errors, df = jackknife(
+            clusters, lambda groups, m: _lines_without(a, b, groups, m, variance_ratio)
         )
-        pseudo = m * np.array([slope, intercept]) - (m - 1) * left
-        scatter = pseudo.std(axis=0, ddof=1) / math.sqrt(m)
-        errors = float(scatter[0]), float(scatter[1])
-    df = count - 2 if count == a.size else count - 1
-    half = float(t.ppf((1 + confidence) / 2, df))
+        named = clusters.words
+        if clusters.is_independent:
+            df = np.full(2, a.size - 2.0)  # Linnet's count
+    half = t.ppf((1 + confidence) / 2, df) * errors
+    h_slope, h_intercept = (float(reach) for reach in half)
     return Line(
-        slope, errors[0], (slope - half * errors[0], slope + half * errors[0]),
-        intercept, errors[1], (intercept - half * errors[1], intercept + half * errors[1]),
-        df, interval,
+        slope, float(errors[0]), (slope - h_slope, slope + h_slope),
+        intercept, float(errors[1]), (intercept - h_intercept, intercept + h_intercept),
+        float(df[0]), named, variance_ratio=variance_ratio,
     )  # fmt: skip
 
 
 def _deming_line(x: Floats, y: Floats, ratio: float) -> tuple[float, float]:
-    dx, dy = x - x.mean(), y - y.mean()
-    sxx, syy, sxy = float(dx @ dx), float(dy @ dy), float(dx @ dy)
-    if sxy == 0:
+    nothing = np.full(x.size, -1, dtype=np.intp)
+    slope, intercept = _lines_without(x, y, nothing, 1, ratio)[0]
+    # what is left of equal readings after the subtraction of the mean is rounding, not range
+    if not math.isfinite(slope) or not min(np.ptp(x), np.ptp(y)) > 0:
         raise SurveyError(
-            "Deming regression",
-            found="the two methods do not vary together",
+            WHAT,
+            found="the two methods do not vary together, so the slope cannot be told",
             needed="a line needs readings that do",
             do="take spots over a range of depths",
         )
+    return float(slope), float(intercept)
+
+
+def _lines_without(x: Floats, y: Floats, groups: Codes, m: int, ratio: float) -> Floats:
+    """Slope and intercept without each group, (m, 2), infinite where there is none.
+
+    By sums over the groups: the work goes with the pairs, not with pairs times groups.
+    """
+    mean_x, mean_y = float(x.mean()), float(y.mean())
+    dx, dy = x - mean_x, y - mean_y
+    terms = (np.ones_like(dx), dx, dy, dx * dx, dy * dy, dx * dy)
+    own = groups >= 0  # -1: in no group
+    n, sx, sy, sxx, syy, sxy = (
+        float(term.sum()) - np.bincount(groups[own], term[own], m) for term in terms
+    )
+    rounding = 1e-12 * math.sqrt(float(terms[3].sum()) * float(terms[4].sum()))
+    sxx, syy, sxy = sxx - sx**2 / n, syy - sy**2 / n, sxy - sx * sy / n
     lead = syy - ratio * sxx
-    slope = (lead + math.sqrt(lead**2 + 4 * ratio * sxy**2)) / (2 * sxy)
-    return slope, float(y.mean()) - slope * float(x.mean())
+    top = lead + np.sqrt(lead**2 + 4 * ratio * sxy**2)
+    told = np.abs(sxy) > rounding
+    slope = np.divide(top, 2 * sxy, out=np.full(m, np.inf), where=told)
+    kept_x, kept_y = mean_x + sx / n, mean_y + sy / n
+    at_zero = np.subtract(kept_y, slope * np.where(told, kept_x, 1.0), where=told,
+                          out=np.full(m, np.inf))  # fmt: skip
+    return np.column_stack([slope, at_zero])
 
 
 def _fuller_errors(
@@ -210,150 +220,3 @@ def york(
         intercept, at_zero, (intercept - half * at_zero, intercept + half * at_zero),
         a.size - 2, "york", float(w @ (b - slope * a - intercept) ** 2),
     )  # fmt: skip
-
-
-def passing_bablok(
-    x: ArrayLike,
-    y: ArrayLike,
-    *,
-    lite: Labels | None = None,
-    spot: Labels | None = None,
-    confidence: float = 0.95,
-    replicates: int = 999,
-    seed: int = 19830,
-) -> RankLine:
-    """Passing and Bablok's line.
-
-    The slopes of all pairs of pairs are ordered; slopes of exactly -1 and identical pairs do not
-    count; slopes below -1 count as steeper than vertical (the shift K of the paper). The slope is
-    the median in this order, for an even number the geometric mean of the middle two, so that
-    exchanging the methods gives exactly the inverse line.
-
-    x, y        (pairs,)
-    lite        (pairs,) labels: the interval is then the percentiles of ``replicates`` resamplings
-                of whole lites (``seed``); without it, it comes from the ranks, as in the paper
-    spot        (pairs,) labels: repeats at one spot share what is off there, so the test of
-                linearity takes the mean of each spot as one pair; the line takes all pairs
-    Raises      SurveyError below 3 pairs (or lites) and where no slope counts
-    """
-    from scipy.stats import kendalltau, norm
-
-    a, b = paired_readings(x, y, what="Passing-Bablok regression")
-    groups, m = codes_of(range(a.size) if lite is None else lite, a.size, what="lites")
-    if m < 3:
-        raise SurveyError(
-            "Passing-Bablok regression",
-            found=f"there are {m} " + ("pairs" if m == a.size else "lites"),
-            needed="3 at least are needed",
-            do="take more readings",
-        )
-    spots, n_spots = codes_of(range(a.size) if spot is None else spot, a.size, what="spots")
-    slopes, first, second = _ordered_slopes(a, b)
-    n_slopes = slopes.size
-    if n_slopes == 0:
-        raise SurveyError(
-            "Passing-Bablok regression",
-            found="no two pairs make a slope",
-            needed="readings must differ",
-            do="take spots over a range of depths",
-        )
-    slope = _middle(slopes)
-    intercept = float(np.median(b - slope * a)) if math.isfinite(slope) else math.nan
-    if m == a.size:
-        spread = float(norm.ppf((1 + confidence) / 2)) * math.sqrt(m * (m - 1) * (2 * m + 5) / 18)
-        rank = round((n_slopes - spread) / 2)
-        low = float(slopes[rank - 1]) if rank >= 1 else -math.inf
-        high = float(slopes[n_slopes - rank]) if rank >= 1 else math.inf
-        slope_ci = (low, math.inf if high < low else high)  # below: steeper than vertical
-        intercept_ci = (-math.inf, math.inf)
-        if all(map(math.isfinite, slope_ci)):
-            ends = [float(np.median(b - s * a)) for s in slope_ci]
-            intercept_ci = (min(ends), max(ends))
-        kind = "ranks"
-    else:
-        slope_ci, intercept_ci = _resampled(
-            a, b, groups, m, slopes, first, second, confidence, replicates, seed
-        )
-        kind = f"{replicates} resamplings of lites, seed {seed}"
-    tau, tau_p = (float(v) for v in kendalltau(a, b))
-    return RankLine(
-        slope, slope_ci, intercept, intercept_ci, tau, tau_p,
-        _cusum_p(*_means_of(spots, n_spots, a, b), slope, intercept), n_slopes, kind,
-    )  # fmt: skip
-
-
-def _ordered_slopes(
-    x: Floats, y: Floats
-) -> tuple[Floats, NDArray[np.intp], NDArray[np.intp]]:
-    """Slopes in the order of their angle from -45 to 135 degrees, with the two pairs of each."""
-    first, second = np.triu_indices(x.size, 1)
-    dx, dy = x[second] - x[first], y[second] - y[first]
-    # decimals are not exact in binary: -1 is recognised to rounding
-    rounding = 1e-12 * (np.abs(dx) + np.abs(dy))
-    counts = (np.abs(dx + dy) > rounding) & ((dx != 0) | (dy != 0))
-    dx, dy, first, second = dx[counts], dy[counts], first[counts], second[counts]
-    with np.errstate(divide="ignore"):
-        slope = np.where(dx == 0, np.inf, dy / np.where(dx == 0, 1.0, dx))
-    order = np.lexsort((slope, slope < -1))
-    return slope[order], first[order], second[order]
-
-
-def _middle(ordered: Floats) -> float:
-    n = ordered.size
-    low, high = float(ordered[(n - 1) // 2]), float(ordered[n // 2])
-    if low == high:
-        return low
-    if 0 < low < math.inf and 0 < high < math.inf:
-        return math.sqrt(low * high)
-    # halfway by angle, which is also the same for exchanged methods
-    angles = [math.atan(v) + (math.pi if v < -1 else 0.0) for v in (low, high)]
-    return math.tan(sum(angles) / 2)
-
-
-def _resampled(
-    x: Floats, y: Floats, groups: NDArray[np.intp], m: int, slopes: Floats,
-    first: NDArray[np.intp], second: NDArray[np.intp],
-    confidence: float, replicates: int, seed: int,
-) -> tuple[tuple[float, float], tuple[float, float]]:  # fmt: skip
-    """Percentile intervals: a lite drawn k times weighs each of its pairs k-fold."""
-    rng = np.random.default_rng(seed)
-    found = []
-    for _ in range(replicates):
-        times = np.bincount(rng.integers(m, size=m), minlength=m)[groups]
-        weight = times[first] * times[second]
-        below = np.cumsum(weight)
-        if below[-1] == 0:
-            continue
-        slope = float(slopes[np.searchsorted(below, below[-1] / 2)])
-        found.append((slope, float(np.median(np.repeat(y - slope * x, times)))))
-    tail = (1 - confidence) / 2
-    # order statistics, not interpolation: a slope may be infinite
-    low, high = np.quantile(np.array(found), [tail, 1 - tail], axis=0, method="nearest")
-    return (float(low[0]), float(high[0])), (float(low[1]), float(high[1]))
-
-
-def _means_of(
-    spots: NDArray[np.intp], n_spots: int, x: Floats, y: Floats
-) -> tuple[Floats, Floats]:
-    """Both readings of each spot, the mean of its repeats."""
-    times = np.bincount(spots, minlength=n_spots).astype(float)
-    return np.bincount(spots, x) / times, np.bincount(spots, y) / times
-
-
-def _cusum_p(x: Floats, y: Floats, slope: float, intercept: float) -> float:
-    """Cusum test of linearity: residual signs in the order along the line."""
-    from scipy.special import kolmogorov
-
-    if not math.isfinite(slope) or slope == 0:
-        return math.nan
-    rest = y - intercept - slope * x
-    # a residual that is only rounding lies on the line
-    rest[np.abs(rest) <= 1e-12 * (np.abs(y) + abs(intercept) + np.abs(slope * x))] = 0.0
-    above, below = int(np.sum(rest > 0)), int(np.sum(rest < 0))
-    if not above or not below:
-        return math.nan
-    score = np.where(rest > 0, math.sqrt(below / above), 0.0)
-    score = np.where(rest < 0, -math.sqrt(above / below), score)
-    along = (y + x / slope - intercept) / math.sqrt(1 + 1 / slope**2)
-    largest = float(np.max(np.abs(np.cumsum(score[np.argsort(along, kind="stable")]))))
-    return float(kolmogorov(largest / math.sqrt(below + 1)))
