@@ -124,12 +124,14 @@ def line_rows(
     *,
     gauge: str = "Wren 115",
     offset_mm: float = 0.0,
+    placement_sd_mm: float = 5.0,
     people: Sequence[tuple[str, float]] = (("Ada", 0.0), ("Bo", 0.001)),
     repeats: int = 2,
     lites: Sequence[str] = tuple(LITES),
     seed: int = 6,
 ) -> list[str]:
-    """Marks on the turning points of the centre line, each person's some mm off."""
+    """Marks on the turning points of the centre line, each person's some mm off; the plunger is
+    then put some mm beside its mark, each time anew."""
     rng = np.random.default_rng(seed)
     rows = []
     y = WIDTH_MM / 2
@@ -141,7 +143,8 @@ def line_rows(
         for person, own in people:
             marks = np.round(turns + rng.normal(0, 2.0, turns.size))
             for repeat in range(1, repeats + 1):
-                value = three_point(surface, marks, np.full(marks.size, y)) + offset_mm + own
+                at = marks + rng.normal(0, placement_sd_mm, marks.size)
+                value = three_point(surface, at, np.full(marks.size, y)) + offset_mm + own
                 value = np.round(value + rng.normal(0, 0.001, marks.size), 3)
                 rows += [
                     f"{lite_id},{gauge},{person},{repeat},{y:g},leading,{k},{x:g},{v:.3f}"

@@ -117,7 +117,8 @@ def test_a_pair_moved_elsewhere_reads_what_stands_there() -> None:
     moved = placed_twin(pairs, paired.twins, pairs["x_mm"] + 3.0, pairs["y_mm"], 5.0)
     for k, pair in pairs.iterrows():
         field = paired.twins[pair["lite_id"]]
-        assert moved.twin_mm[k] == pytest.approx(float(field.at(pair["x_mm"] + 3, pair["y_mm"])))
+        there = field.mean_at(pair["x_mm"] + 3, pair["y_mm"], 5.0)
+        assert moved.twin_mm[k] == pytest.approx(float(there))
     stay = placed_twin(pairs, paired.twins, pairs["x_mm"], pairs["y_mm"], 5.0)
     stated = np.sqrt((pairs[["u_gauge_mm", "u_scan_mm", "u_place_mm"]] ** 2).sum(axis=1))
     np.testing.assert_allclose(stay.u_mm, stated)
@@ -352,6 +353,51 @@ def test_too_few_places_tell_nothing() -> None:
     assert suspicion.sentence == (
         "whether the datum was taken rightly cannot be told from 5 places: it takes 6"
     )
+
+
+def test_groups_of_few_places_are_named_as_not_told() -> None:
+    # four lites of five places: together they tell, none does by itself
+    taken = hand.take_spots(_lites(4), hand.People(), np.random.default_rng(2), spots=5)
+    paired = taken.paired()
+    suspicion = suspect_datum(paired.singles, paired.twins, placement_sd_mm=5.0)
+    assert suspicion.status == "right"
+    assert suspicion.sentence.endswith(
+        "; by itself this cannot be told of: lite lite-0, lite lite-1, lite lite-2, lite lite-3"
+    )
+
+
+def test_of_many_groups_that_tell_nothing_a_few_are_named() -> None:
+    taken = hand.take_spots(_lites(8), hand.People(), np.random.default_rng(2), spots=3)
+    paired = taken.paired()
+    suspicion = suspect_datum(paired.singles, paired.twins, placement_sd_mm=5.0)
+    assert suspicion.sentence.endswith("lite lite-4, lite lite-5 and 2 more")
+
+
+def test_a_twin_that_stands_nowhere_is_no_trouble() -> None:
+    taken = hand.take_spots(_lites(2), hand.People(), np.random.default_rng(2), spots=12)
+    paired = taken.paired()
+    twins = dict(paired.twins)
+    nowhere = np.full_like(twins["lite-1"].reading_mm, np.nan)
+    twins["lite-1"] = dataclasses.replace(twins["lite-1"], reading_mm=nowhere)
+    singles = paired.singles[paired.singles["lite_id"] == "lite-0"].reset_index(drop=True)
+    suspicion = suspect_datum(singles, twins, placement_sd_mm=5.0)
+    alone = suspect_datum(
+        singles, {"lite-0": paired.twins["lite-0"]}, placement_sd_mm=5.0
+    )
+    assert suspicion == alone
+    assert suspicion.ways
+
+
+def test_readings_that_no_twin_explains_have_no_wrong_datum() -> None:
+    taken = hand.take_spots(_lites(2), hand.People(), np.random.default_rng(2), spots=20)
+    table = taken.survey.readings
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        table["reading_mm"] = rng.permutation(table["reading_mm"].to_numpy())
+        paired = taken.paired()
+        suspicion = suspect_datum(paired.singles, paired.twins, placement_sd_mm=5.0)
+        assert suspicion.status == "cannot be told"
+        assert all(way.explained < 0.5 for way in suspicion.ways)
 
 
 def test_no_pair_at_all_tells_nothing() -> None:

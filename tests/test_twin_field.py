@@ -53,6 +53,49 @@ def test_one_missing_point_takes_the_cells_around_it_and_nothing_else() -> None:
     assert along == pytest.approx(2e-4)
 
 
+def _wave(pitch_mm: float = 5.0, **changes: object) -> TwinField:
+    x, y = np.arange(0.0, 1000.0, pitch_mm), np.arange(0.0, 200.0, 10.0)
+    values = np.repeat(0.09 * np.cos(2 * np.pi * x / 230)[:, None], y.size, axis=1)
+    return _plane(x_mm=x, y_mm=y, reading_mm=values, length_mm=1000.0, **changes)
+
+
+def test_tops_between_points_are_not_cut_off() -> None:
+    at = np.linspace(100, 900, 4001)
+    true = 0.09 * np.cos(2 * np.pi * at / 230)
+    error = _wave().at(at, np.full(at.size, 95.0)) - true
+    # a cubic is off by 3 h^4 / 128 of the fourth derivative at most, a line by h^2 / 8 of the
+    # second (derived): 1.2 x 10^-6 times as much, and 2 x 10^-4 mm
+    assert np.abs(error).max() < 1e-6
+    straight = _wave(is_smooth=False).at(at, np.full(at.size, 95.0)) - true
+    assert np.abs(straight).max() == pytest.approx(
+        0.09 * (2 * np.pi / 230) ** 2 * 25 / 8, rel=0.02
+    )
+
+
+def test_the_mean_over_places_of_a_wave_is_the_wave_made_smaller() -> None:
+    at, y = np.linspace(300, 700, 200), np.full(200, 95.0)
+    field = _wave()
+    for sd in (2.0, 5.0, 15.0):
+        # E cos(k (x + d)) = exp(-k^2 sd^2 / 2) cos(k x), d normal
+        kept = np.exp(-2 * np.pi**2 * sd**2 / 230**2)
+        np.testing.assert_allclose(field.mean_at(at, y, sd), kept * field.at(at, y), atol=3e-6)
+    np.testing.assert_array_equal(field.mean_at(at, y, 0.0), field.at(at, y))
+    # simulated
+    off = np.random.default_rng(2).normal(0, 5.0, (2, 40_000))
+    simulated = field.at(460.0 + off[0], 95.0 + off[1]).mean()
+    assert float(field.mean_at(460.0, 95.0, 5.0)) == pytest.approx(simulated, abs=2e-5)
+
+
+def test_a_place_beside_what_is_missing_is_not_drawn_to_one_side() -> None:
+    field = _plane()
+    near_the_end = np.array([4.0, 296.0])
+    np.testing.assert_allclose(
+        field.mean_at(near_the_end, np.full(2, 100.0), 5.0),
+        field.at(near_the_end, np.full(2, 100.0)),
+        atol=1e-12,
+    )
+
+
 def test_the_shape_of_places_is_kept() -> None:
     assert _plane().at(np.full((3, 4), 100.0), np.full(4, 50.0)).shape == (3, 4)
     assert _plane().at(100.0, 50.0).shape == ()

@@ -79,9 +79,10 @@ def test_large_groups_get_an_offset_of_their_own() -> None:
     )
     columns = grouped(pairs, ("lite_id", "operator", "line"))
     # C is too small for one and shares the common one; A and B differ from it
-    assert columns.sum(axis=0).tolist() == [17, 8, 7]
+    assert columns.design.sum(axis=0).tolist() == [17, 8, 7]
+    assert (columns.n_offsets, columns.n_fine) == (3, 2)
     pairs = pairs[:15]
-    assert grouped(pairs, ("operator",)).sum(axis=0).tolist() == [15, 7]
+    assert grouped(pairs, ("operator",)).design.sum(axis=0).tolist() == [15, 7]
 
 
 def test_operators_with_other_zeros_do_not_widen_the_scatter() -> None:
@@ -91,6 +92,39 @@ def test_operators_with_other_zeros_do_not_widen_the_scatter() -> None:
     fit = fit_twins(gauge, twin, np.full(60, 0.002), grouped(pairs, ("operator",)))
     assert fit.offsets[0, 1] == pytest.approx(0.02, abs=0.003)
     assert fit.sd_mm[0].mean() == pytest.approx(0.003, rel=0.25)
+
+
+def test_offsets_cell_by_cell_are_those_of_the_whole_design() -> None:
+    # statsmodels.WLS on the design written out is the reference
+    rng = np.random.default_rng(4)
+    lite, walk = rng.integers(0, 3, 400), rng.integers(0, 12, 400)
+    pairs = pd.DataFrame({"lite_id": lite.astype(str), "operator": walk.astype(str)})
+    twin = rng.uniform(-0.1, 0.1, 400)
+    u = rng.uniform(0.002, 0.006, 400)
+    gauge = 0.01 + twin + 0.004 * lite - 0.002 * walk + rng.normal(0, u)
+    groups = grouped(pairs, ("lite_id", "operator"))
+    assert groups.design.shape == (400, 1 + 2 + 11)
+    fit = fit_twins(gauge, twin, u, groups, scale_sd=100.0)
+    design = np.column_stack([groups.design, twin])
+    reference = statsmodels.api.WLS(gauge, design, weights=1 / u**2).fit()
+    np.testing.assert_allclose(fit.expected_mm[0], reference.fittedvalues, atol=2e-4)
+    assert fit.scale[0] == pytest.approx(reference.params[-1], abs=reference.bse[-1] / 3)
+    half = groups.of(np.arange(400) < 200)
+    np.testing.assert_array_equal(half.design, groups.design[:200])
+
+
+def test_hundreds_of_walks_inside_lites_are_fitted() -> None:
+    # walks nested in lites: their columns add up to those of the lites
+    rng = np.random.default_rng(5)
+    walk = np.repeat(np.arange(300), 8)
+    own = rng.normal(0, 0.01, 300)
+    twin = rng.uniform(-0.1, 0.1, walk.size)
+    gauge = twin + own[walk] + rng.normal(0, 0.002, walk.size)
+    pairs = pd.DataFrame({"lite_id": walk // 60, "line": walk})
+    fit = fit_twins(gauge, twin, np.full(walk.size, 0.002), grouped(pairs, ("lite_id", "line")))
+    assert fit.sd_mm[0].mean() == pytest.approx(0.002, rel=0.12)
+    found = (fit.expected_mm[0] - fit.scale[0] * twin).reshape(300, 8)[:, 0]
+    assert np.sqrt(np.mean((found - own) ** 2)) < 0.0012
 
 
 def test_robust_spread_of_a_normal_sample_is_its_standard_deviation() -> None:

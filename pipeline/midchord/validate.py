@@ -17,15 +17,21 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 import xarray as xr
 
 import midchord
 from midchord.statistics.comparison import Comparison, compare_pairs, plain
 from midchord.surveying.gauge_factors import gauge_factors
+from midchord.surveying.pair_tables import (
+    WORTH_SAYING_MM,
+    PlaceMean,
+    mdpt_table,
+    mm_table,
+    place_mean,
+)
 from midchord.surveying.pairing import Paired, lites_of, pair_readings
-from midchord.surveying.placement import DatumSuspicion, Shift, fit_shift, suspect_datum
+from midchord.surveying.placement import DatumSuspicion, Shift, fit_shift
 from midchord.surveying.reserves import (
     Flatness,
     flatness_of_spots,
@@ -33,6 +39,7 @@ from midchord.surveying.reserves import (
     suspect_rows,
     without_rows,
 )
+from midchord.surveying.settled_datum import settle_datum
 from midchord.surveying.survey_study import check_further_scans, study_of_survey
 from midchord.surveying.suspects import Flag, flag_readings
 from midchord.surveying.twin_field import MappedLite
@@ -45,7 +52,6 @@ __all__ = ["SCHEMA_VERSION", "GaugeValidation", "Validation", "validate"]
 SCHEMA_VERSION = 1
 PLACEMENT_SD_MM = 5.0
 """How far a hand is off its mark along each axis (common practice, no source)."""
-MDPT = 4e6 * np.pi**2
 
 
 @dataclass(frozen=True)
@@ -58,6 +64,7 @@ class GaugeValidation:
     flatness         of the spots, against the lites at large
     without_suspects  as judged, without the flagged readings: for information, never the verdict;
                      None where nothing is flagged or nothing is left
+    place_mean       what the mean over the hands' places takes off swings (or single readings)
     """
 
     card: GaugeCard
@@ -73,6 +80,7 @@ class GaugeValidation:
     notes: tuple[str, ...]
     flatness: Flatness
     without_suspects: Comparison | None
+    place_mean: PlaceMean
 
     @property
     def reserves(self) -> tuple[str, ...]:
@@ -94,6 +102,7 @@ class GaugeValidation:
             "swings": self.swings.as_dict() if self.swings else None,
             "distortion": self.distortion.as_dict() if self.distortion else None,
             "placement": plain(self.shift),
+            "place_mean": plain(self.place_mean),
             "datum_suspicion": plain(self.datum),
             "flags": [_flag_facts(flag) for flag in self.flags],
             "n_suspects": len(self.flags),
@@ -286,11 +295,11 @@ def _one_gauge(
             needed="at least one",
             do="check the places and the half-span of the card",
         )
-    singles = compared(_mm_table(paired.singles), "singles", "mm", None if on_swings else in_mm)
+    singles = compared(mm_table(paired.singles), "singles", "mm", None if on_swings else in_mm)
     swings = distortion = None
     if on_swings:
-        swings = compared(_mm_table(paired.swings), "swings", "mm", in_mm)
-        in_mdpt = _mdpt_table(paired.swings, lites)
+        swings = compared(mm_table(paired.swings), "swings", "mm", in_mm)
+        in_mdpt = mdpt_table(paired.swings, lites)
         if len(in_mdpt):
             asked = tolerance if unit == "mdpt" else None
             distortion = compared(in_mdpt, "distortion", "mdpt", asked)
@@ -303,9 +312,12 @@ def _one_gauge(
             needed="at least one",
             do="check the marks, or give tolerance_mm",
         )
-    datum = suspect_datum(paired.singles, paired.twins, placement_sd_mm=placement_sd_mm)
-    flags = tuple(
-        flag_readings(paired.singles, paired.swings, paired.twins, card, lites, datum=datum)
+    taken = (paired.singles, paired.swings, paired.twins, card, lites)
+    datum = settle_datum(*taken, placement_sd_mm=placement_sd_mm)
+    flags = tuple(flag_readings(*taken, datum=datum))
+    in_mm_judged = swings or singles
+    moved = place_mean(
+        paired.swings if swings else paired.singles, bias_mm=in_mm_judged.agreement.bias
     )
     rest = None
     if flags:
@@ -322,41 +334,16 @@ def _one_gauge(
         datum,
         flags,
         study_of_survey(paired, card, again),
-        tuple(_notes(card, lites, paired)),
+        tuple(_notes(card, lites, paired, moved)),
         flatness_of_spots(paired, lites, placement_sd_mm=placement_sd_mm),
         rest,
+        moved,
     )
 
 
-def _mm_table(pairs: pd.DataFrame) -> pd.DataFrame:
-    """The columns of compare_pairs; how far the hand was off counts with the scan."""
-    return pairs.assign(
-        gauge=pairs["gauge_mm"],
-        scan=pairs["scan_mm"],
-        u_gauge=pairs["u_gauge_mm"],
-        u_scan=np.hypot(pairs["u_scan_mm"], pairs["u_place_mm"]),
-    )
-
-
-def _mdpt_table(swings: pd.DataFrame, lites: Mapping[str, MappedLite]) -> pd.DataFrame:
-    """Swings as distortion, both by the scan's wavelength in the middle of the half wave."""
-    table = _mm_table(swings)
-    length = np.empty(len(table))
-    for k, (lite_id, x0, x1, y) in enumerate(
-        zip(table["lite_id"], table["from_x_mm"], table["x_mm"], table["y_mm"], strict=True)
-    ):
-        lite = lites[str(lite_id)]
-        there = lite.maps["wavelength"].sel(x=0.5 * (x0 + x1), y=y, method="nearest")
-        known = float(there) if np.isfinite(there) else lite.summary["mean_wavelength_mm"]
-        length[k] = known if known is not None else np.nan
-    table = table[np.isfinite(length)].copy()
-    factor = MDPT / length[np.isfinite(length)] ** 2
-    for name in ("gauge", "scan", "u_gauge", "u_scan"):
-        table[name] = table[name] * factor
-    return table
-
-
-def _notes(card: GaugeCard, lites: Mapping[str, MappedLite], paired: Paired) -> list[str]:
+def _notes(
+    card: GaugeCard, lites: Mapping[str, MappedLite], paired: Paired, moved: PlaceMean
+) -> list[str]:
     notes = []
     if card.reading_sign is None:
         notes.append(
@@ -375,6 +362,8 @@ def _notes(card: GaugeCard, lites: Mapping[str, MappedLite], paired: Paired) -> 
                 else ""
             )
         )
+    if abs(moved.mean_mm) >= WORTH_SAYING_MM:
+        notes.append(f"{moved.sentence[0].upper()}{moved.sentence[1:]}.")
     excluded = paired.unpaired["reason"].astype(str).str.startswith("excluded")
     if excluded.any():
         count = int(excluded.sum())

@@ -18,7 +18,8 @@ One lite, one person or one walk alone may have it wrong. So the same is asked o
 small part of 10 % divided among all. The coarsest division is reported that explains all that is
 wrong, and none of whose smaller groups is 200 times likelier as stated. Nothing is called right
 while one of m groups is 20 m times likelier another way. A way that takes a gain far from 1 is
-never claimed: there a factor or other feet are the question.
+never claimed: there a factor or other feet are the question (``settled_datum``). Nor is one by
+which the twin still explains less than half of the readings' variance: then nothing agrees.
 
 How far the map itself can tell is predicted from the map alone: half the sum of squared differences
 of the two sets of twin readings over the squared scatter is the expected difference E of the
@@ -28,7 +29,7 @@ log-likelihoods, for scatter found from n readings n/2 ln(1 + 2 E/n), spread sqr
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
@@ -36,11 +37,18 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from midchord.surveying.datum_ways import LARGEST_COUNT, Places, twin_under, ways_of
+from midchord.surveying.datum_ways import (
+    LARGEST_COUNT,
+    WHOLE_SURVEY,
+    Places,
+    divisions_of,
+    twin_under,
+    ways_of,
+)
 from midchord.surveying.flags import as_a_probability, span_of_rows, times_as_likely
 from midchord.surveying.places import PlacedTwin, placed_twin, without_repeats
 from midchord.surveying.twin_field import TwinField
-from midchord.surveying.twin_fit import LARGEST_SCALE, SMALLEST_SCALE, fit_twins, grouped
+from midchord.surveying.twin_fit import expected_gain, fit_twins, grouped, robust_spread
 
 __all__ = ["WHOLE_SURVEY", "DatumGroup", "DatumSuspicion", "DatumWay", "suspect_datum"]
 
@@ -54,12 +62,16 @@ TOLD_APART = math.log(20.0)
 RIVALS = math.log(200.0)
 """Wrong ways that are less likely than the best by no more than this are named beside it."""
 LEAST_PLACES = 6
+NAMED = 6
+"""Of groups of which nothing can be told, beside the rest."""
 SAME_PLACE_SDS = 3.0
 """Places that are no farther apart than a hand may be off are the same place."""
+LEAST_EXPLAINED = 0.5
+"""Of the variance of the readings, by the twin, from which a way may be claimed (common practice,
+no source)."""
 LEAST_GAIN, LARGEST_GAIN = 0.75, 1.35
 """Of a gauge whose datum alone is wrong; half and double are factors (common practice, no
 source)."""
-WHOLE_SURVEY = "the whole survey"
 
 
 @dataclass(frozen=True)
@@ -75,6 +87,7 @@ class DatumWay:
     is_excluded       at least 20 times less likely than the stated datum
     n_places          on which it was compared
     scale             of the gauge against the twin, this way
+    explained         share of the readings' variance that the twin explains, this way
     """
 
     name: str
@@ -86,6 +99,7 @@ class DatumWay:
     is_excluded: bool
     n_places: int
     scale: float = math.nan
+    explained: float = math.nan
 
 
 class DatumGroup(NamedTuple):
@@ -136,6 +150,10 @@ class _Judged(NamedTuple):
     evidence: float
 
     @property
+    def is_lite_or_person(self) -> bool:
+        return self.label.startswith(("lite ", "operator ")) and " by " not in self.label
+
+    @property
     def is_claimed(self) -> bool:
         return self.wrong >= CLAIM
 
@@ -163,43 +181,17 @@ def suspect_datum(
             f"whether the datum was taken rightly cannot be told from {count} places: it "
             f"takes {LEAST_PLACES}",
         )  # fmt: skip
-    divisions = list(_divisions(singles))
+    divisions = list(divisions_of(singles))
     judged = []
     for division in divisions:
         part = 1 / (len(division) * len(divisions))
-        found = (
-            _judged(label, rows, twins, placement_sd_mm, 1.0 if label == WHOLE_SURVEY else part)
-            for label, rows in division
+        judged.append(
+            [
+                _judged(label, rows, twins, placement_sd_mm, 1.0 if label == WHOLE_SURVEY else part)
+                for label, rows in division
+            ]
         )
-        judged.append([one for one in found if one is not None])
     return _concluded(judged)
-
-
-def _divisions(singles: pd.DataFrame) -> Iterator[list[tuple[str, pd.DataFrame]]]:
-    """The survey as a whole, then divided ever more finely; each division once."""
-    yield [(WHOLE_SURVEY, singles)]
-    named = {
-        ("lite_id",): "lite {}",
-        ("operator",): "operator {}",
-        ("lite_id", "operator"): "lite {} by {}",
-        ("lite_id", "operator", "repeat"): "lite {} by {}, repeat {}",
-    }
-    if "line" in singles:
-        walks = singles.assign(y_of_line=singles["y_mm"].map("{:g}".format))
-        by = ("lite_id", "operator", "repeat", "y_of_line")
-        named[by] = "lite {} by {}, repeat {}, the line at y = {} mm"
-    else:
-        walks = singles
-    known = {frozenset([frozenset(singles["row"])])}
-    for names, words in named.items():
-        division = [
-            (words.format(*key), rows.drop(columns="y_of_line", errors="ignore"))
-            for key, rows in walks.groupby(list(names), sort=False)
-        ]
-        parts = frozenset(frozenset(rows["row"]) for _, rows in division)
-        if parts not in known:
-            known.add(parts)
-            yield division
 
 
 def _judged(
@@ -208,11 +200,13 @@ def _judged(
     twins: Mapping[str, TwinField],
     placement_sd_mm: float,
     part: float,
-) -> _Judged | None:
-    """Every way tried on some readings; ``part`` of the probability of a wrong datum is theirs."""
+) -> _Judged:
+    """Every way tried on some readings; ``part`` of the probability of a wrong datum is theirs.
+    None is tried on fewer than LEAST_PLACES."""
     pairs = without_repeats(rows.reset_index(drop=True))
+    own = tuple(int(row) for row in rows["row"])
     if len(pairs) < LEAST_PLACES:
-        return None
+        return _Judged(label, own, (), 0.0, -math.inf)
     stated = placed_twin(pairs, twins, pairs["x_mm"], pairs["y_mm"], placement_sd_mm)
     ways = ways_of(pairs, twins, SAME_PLACE_SDS * placement_sd_mm)
     others = [twin_under(way, pairs, twins, placement_sd_mm) for way in ways]
@@ -220,8 +214,11 @@ def _judged(
     before = (1 - RIGHT_BEFORE) * part
     gains = np.array([way.log_likelihood_gain for way in compared])
     prior = math.log(before / max(1, len(compared)) / (1 - before))
-    scales = np.array([way.scale for way in compared])
-    possible = np.isfinite(gains) & (scales > LEAST_GAIN) & (scales < LARGEST_GAIN)
+    scales, explained = (
+        np.array([getattr(way, name) for way in compared]) for name in ("scale", "explained")
+    )
+    possible = explained > LEAST_EXPLAINED
+    possible &= np.isfinite(gains) & (scales > LEAST_GAIN) & (scales < LARGEST_GAIN)
     odds = np.where(possible, prior + np.nan_to_num(gains), -np.inf)
     top = max(0.0, float(odds.max(initial=-math.inf)))
     parts = np.exp(odds - top)
@@ -230,7 +227,6 @@ def _judged(
         replace(way, probability=float(share))
         for way, share in zip(compared, shares, strict=True)
     )
-    own = tuple(int(row) for row in rows["row"])
     return _Judged(label, own, weighed, float(shares.sum()), float(odds.max(initial=-math.inf)))
 
 
@@ -256,17 +252,20 @@ def _compare(
         tried = [stated, *(others[k] for k in own)]
         twin = np.stack([one.twin_mm[stands] for one in tried])
         u = np.stack([one.u_mm[stands] for one in tried])
-        fit = fit_twins(rows["gauge_mm"].to_numpy(float), twin, u, groups)
+        gauge = rows["gauge_mm"].to_numpy(float)
+        fit = fit_twins(gauge, twin, u, groups)
+        spread = robust_spread(gauge)
         for m, k in enumerate(own, start=1):
             gain = float(fit.log_likelihood[m] - fit.log_likelihood[0])
             sd = np.sqrt(u[m] ** 2 + fit.extra_sd_mm[m if gain > 0 else 0] ** 2)
-            expected = _expected_gain(twin[m], twin[0], sd, groups)
-            spread = math.sqrt(2 * expected) if expected > 0 else 1.0
-            short = (_needed_gain(LARGEST_COUNT) - expected) / spread
+            expected = expected_gain(twin[m], twin[0], sd, groups)
+            apart = math.sqrt(2 * expected) if expected > 0 else 1.0
+            short = (_needed_gain(LARGEST_COUNT) - expected) / apart
+            left = (float(fit.extra_sd_mm[m]) / spread) ** 2 if spread > 0 else math.inf
             found[k] = DatumWay(
                 ways[k].name, ways[k].words, gain, expected,
                 0.5 * math.erfc(short / math.sqrt(2)), 0.0, gain < -TOLD_APART, n,
-                float(fit.scale[m]),
+                float(fit.scale[m]), 1 - left,
             )  # fmt: skip
     return [found[k] for k in range(len(ways))]
 
@@ -274,19 +273,6 @@ def _compare(
 def _needed_gain(ways: int) -> float:
     """Gain at which one of so many wrong ways is claimed, the others far behind."""
     return math.log(CLAIM / (1 - CLAIM) * RIGHT_BEFORE / ((1 - RIGHT_BEFORE) / ways))
-
-
-def _expected_gain(true: Floats, stated: Floats, sd: Floats, groups: Floats) -> float:
-    """Of the log-likelihood, over the stated datum, if the other way is the true one."""
-    n = true.size
-    weighted = groups / sd[:, None]
-    a, b = true / sd, stated / sd
-    a, b = (v - weighted @ np.linalg.lstsq(weighted, v, rcond=None)[0] for v in (a, b))
-    square = float(b @ b)
-    scale = float(a @ b) / square if square > 0 else 1.0
-    scale = min(max(scale, SMALLEST_SCALE), LARGEST_SCALE)
-    known = 0.5 * float(((a - scale * b) ** 2).sum())
-    return n / 2 * math.log1p(2 * known / n)
 
 
 def _concluded(judged: list[list[_Judged]]) -> DatumSuspicion:
@@ -319,9 +305,10 @@ def _concluded(judged: list[list[_Judged]]) -> DatumSuspicion:
         one.label
         for division in judged[1:]
         for one in division
-        if one.label.count(" ") == 1 and not all(way.is_excluded for way in one.ways)
+        if one.is_lite_or_person and not (one.ways and all(w.is_excluded for w in one.ways))
     ]
-    but = f"; by itself this cannot be told of: {', '.join(vague)}" if vague else ""
+    more = f" and {len(vague) - NAMED} more" if len(vague) > NAMED else ""
+    but = f"; by itself this cannot be told of: {', '.join(vague[:NAMED])}{more}" if vague else ""
     return DatumSuspicion(
         "right", None, whole.wrong, (), whole.ways,
         f"the datum was taken as stated: each of {len(whole.ways)} other ways is at least 20 "

@@ -1,12 +1,13 @@
 """The ways to take a datum wrong, and where readings would lie under each.
 
 Counted from another edge, on the other face, turned over, or the marks of a line in reverse order:
-each way gives the readings other places, or another sign.
+each way gives the readings other places, or another sign. And whose readings may have it wrong: the
+whole survey, one lite, one person, one walk.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -16,7 +17,7 @@ import pandas as pd
 from midchord.surveying.places import PlacedTwin, placed_twin
 from midchord.surveying.twin_field import TwinField
 
-__all__ = ["LARGEST_COUNT", "Places", "twin_under", "ways_of"]
+__all__ = ["LARGEST_COUNT", "WHOLE_SURVEY", "Places", "divisions_of", "twin_under", "ways_of"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -51,6 +52,34 @@ WORDS = {
 }
 LARGEST_COUNT = len(WORDS) + 2
 """Of ways, reversed marks on either face among them."""
+WHOLE_SURVEY = "the whole survey"
+
+
+def divisions_of(singles: pd.DataFrame) -> Iterator[list[tuple[str, pd.DataFrame]]]:
+    """The survey as a whole, then divided ever more finely; each division once."""
+    yield [(WHOLE_SURVEY, singles)]
+    named = {
+        ("lite_id",): "lite {}",
+        ("operator",): "operator {}",
+        ("lite_id", "operator"): "lite {} by {}",
+        ("lite_id", "operator", "repeat"): "lite {} by {}, repeat {}",
+    }
+    if "line" in singles:
+        walks = singles.assign(y_of_line=singles["y_mm"].map("{:g}".format))
+        by = ("lite_id", "operator", "repeat", "y_of_line")
+        named[by] = "lite {} by {}, repeat {}, the line at y = {} mm"
+    else:
+        walks = singles
+    known = {frozenset([frozenset(singles["row"])])}
+    for names, words in named.items():
+        division = [
+            (words.format(*key), rows.drop(columns="y_of_line", errors="ignore"))
+            for key, rows in walks.groupby(list(names), sort=False)
+        ]
+        parts = frozenset(frozenset(rows["row"]) for _, rows in division)
+        if parts not in known:
+            known.add(parts)
+            yield division
 
 
 def ways_of(
@@ -104,7 +133,8 @@ def _reversed_marks(pairs: pd.DataFrame) -> npt.NDArray[np.intp]:
 
 
 def _has_one_sign(twins: Mapping[str, TwinField]) -> bool:
-    ends = [(np.nanmin(t.reading_mm), np.nanmax(t.reading_mm)) for t in twins.values()]
+    known = (t.reading_mm[np.isfinite(t.reading_mm)] for t in twins.values())
+    ends = [(read.min(), read.max()) for read in known if read.size]
     return all(low >= 0 for low, _ in ends) or all(high <= 0 for _, high in ends)
 
 

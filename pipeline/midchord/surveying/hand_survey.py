@@ -53,6 +53,9 @@ __all__ = ["SCHEMA_VERSION", "HandSurvey", "LiteWorkUp", "lite_lengths", "work_u
 
 SCHEMA_VERSION = 1
 
+LONGEST_MM = 100_000.0
+"""No lite is longer, nor shorter than 1 mm: such a length is a slip."""
+
 Floats = npt.NDArray[np.float64]
 
 
@@ -201,7 +204,7 @@ def lite_lengths(words: Sequence[str]) -> float | dict[str, float] | None:
             length = float(number)
         except ValueError:
             raise refuse(f"{word!r}") from None
-        if not 0 < length < math.inf:
+        if not 1 <= length <= LONGEST_MM:
             raise refuse(f"a length of {number} mm")
         if name in lengths:
             raise refuse(f"two lengths of lite {name!r}" if name else "two lengths")

@@ -1,8 +1,18 @@
 """Hand readings beside the readings of their gauge's twin, one pair a row.
 
-A reading is paired with the twin at its place; what cannot be paired keeps its reason. Swings,
-the difference of neighbouring marks of one walk along a line, are pairs of their own: bow, which
-shifts every reading alike, cancels in them.
+A reading is paired with what the twin reads there on average; what cannot be paired keeps its
+reason. Swings, the difference of neighbouring marks of one walk along a line, are pairs of their
+own: bow, which shifts every reading alike, cancels in them.
+
+*On average*: a plunger is put down some mm off its place, each time by others, and reads the glass
+where it then stands. Anywhere on a lite that goes up as often as down. Off a peak it always reads
+low and off a valley always high, so the swings of a line survey come out too small, all of them.
+So the twin is taken as the mean of its map over where the hand may have stood (``scan_mm``), and
+what the twin reads at the stated place itself stands beside it (``twin_mm``, their difference
+``place_mean_mm``). This holds for spots, which are stated before they are read, and for lines
+taken as they should be: marks set and measured first, the plunger put onto them afterwards. Whoever
+instead slides the gauge at each mark until the dial turns reads the peak itself: there a hand is
+off by what the tape is off, 1 mm or so, and that is the placement to state.
 
 Each pair carries the standard uncertainties that go into its budget (JCGM 100): of the twin, from
 the noise of the scan; of the dial, its resolution over the square root of twelve; of the place,
@@ -49,6 +59,8 @@ PAIR_COLUMNS = (
     "y_mm",
     "gauge_mm",
     "scan_mm",
+    "twin_mm",
+    "place_mean_mm",
     "u_gauge_mm",
     "u_scan_mm",
     "u_place_mm",
@@ -160,6 +172,7 @@ def _pairs_on(
     x, y = rows["x_mm"].to_numpy(float), rows["y_mm"].to_numpy(float)
     sign = float(card.reading_sign or 1)
     reading = sign * (rows["reading_mm"].to_numpy(float) - (card.calibration_offset_mm or 0.0))
+    here, mean = twin.at(x, y), twin.mean_at(x, y, placement_sd_mm)
     pairs = pd.DataFrame(
         {
             "row": rows["row"].to_numpy(),
@@ -174,7 +187,9 @@ def _pairs_on(
             "x_mm": x,
             "y_mm": y,
             "gauge_mm": reading,
-            "scan_mm": twin.at(x, y),
+            "scan_mm": mean,
+            "twin_mm": here,
+            "place_mean_mm": mean - here,
             "u_gauge_mm": card.resolution_mm / np.sqrt(12),
             "u_scan_mm": twin.sd_mm,
             "u_place_mm": place_uncertainty(twin, x, y, placement_sd_mm),
@@ -248,9 +263,9 @@ def swings_of(singles: pd.DataFrame) -> pd.DataFrame:
 def _swing_rows(first: pd.DataFrame, second: pd.DataFrame) -> pd.DataFrame:
     rows = second.reset_index(drop=True).copy()
     scan = second["scan_mm"].to_numpy() - first["scan_mm"].to_numpy()
-    gauge = second["gauge_mm"].to_numpy() - first["gauge_mm"].to_numpy()
     turn = np.where(scan < 0, -1.0, 1.0)
-    rows["scan_mm"], rows["gauge_mm"] = turn * scan, turn * gauge
+    for name in ("scan_mm", "twin_mm", "place_mean_mm", "gauge_mm"):
+        rows[name] = turn * (second[name].to_numpy() - first[name].to_numpy())
     rows["from_row"] = first["row"].to_numpy()
     rows["from_x_mm"] = first["x_mm"].to_numpy()
     for name in ("u_gauge_mm", "u_scan_mm", "u_place_mm"):

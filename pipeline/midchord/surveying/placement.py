@@ -188,7 +188,7 @@ class _Search:
 
     def result(self) -> Shift:
         n = len(self.pairs)
-        parameters = self.groups.shape[1] + 2
+        parameters = self.groups.n_offsets + 2
         nought = float(self.likelihood(np.zeros(1), np.zeros(1))[0])
         without = parameters * math.log(n) - 2 * nought
         tried = []
@@ -220,7 +220,7 @@ class _Search:
         at = placed_twin(self.pairs, self.twins, x + dx, y + dy, self.sd)
         known = np.isfinite(at.twin_mm)
         fit = fit_twins(
-            self.gauge[known], at.twin_mm[None, known], at.u_mm[known], self.groups[known]
+            self.gauge[known], at.twin_mm[None, known], at.u_mm[known], self.groups.of(known)
         )
         return float(fit.offsets[0, 0]), float(fit.scale[0])
 

@@ -22,7 +22,8 @@ Floats = npt.NDArray[np.float64]
 
 
 class PlacedTwin(NamedTuple):
-    """Readings of the twin and standard uncertainties of the pairs, (..., n), mm; NaN: none."""
+    """Mean readings of the twin where hands may have stood, and standard uncertainties of the
+    pairs, (..., n), mm; NaN: none."""
 
     twin_mm: Floats
     u_mm: Floats
@@ -46,7 +47,7 @@ def placed_twin(
     own = pairs["lite_id"].astype(str).to_numpy()
     for lite_id in dict.fromkeys(own):
         on, field = own == lite_id, twins[lite_id]
-        twin[..., on] = field.at(x[..., on], y[..., on])
+        twin[..., on] = field.mean_at(x[..., on], y[..., on], placement_sd_mm)
         place[..., on] = place_uncertainty(field, x[..., on], y[..., on], placement_sd_mm)
     u_gauge, u_scan = (pairs[name].to_numpy(float) for name in ("u_gauge_mm", "u_scan_mm"))
     return PlacedTwin(twin, np.sqrt(u_gauge**2 + u_scan**2 + place**2))
@@ -60,19 +61,22 @@ def without_repeats(singles: pd.DataFrame) -> pd.DataFrame:
     independent ones of w + r v each: so u_scan_mm is stated sqrt(r) times as large.
     """
     key = ["lite_id", "operator", "x_mm", "y_mm"]
-    rows = singles.drop_duplicates(key).copy()
-    medians = singles.groupby(key, sort=False)["gauge_mm"].median()
-    rows["gauge_mm"] = medians.loc[list(rows[key].itertuples(index=False, name=None))].to_numpy()
-    rows = rows.reset_index(drop=True)
+    medians = singles.groupby(key, sort=False)["gauge_mm"].transform("median")
+    rows = singles.assign(gauge_mm=medians).drop_duplicates(key).reset_index(drop=True)
     return rows.assign(u_scan_mm=rows["u_scan_mm"] * np.sqrt(_beside(rows)))
 
 
 def _beside(rows: pd.DataFrame) -> Floats:
     """How many readings share the heights of the twin, each itself among them."""
+    from scipy.spatial import KDTree
+
     count = np.ones(len(rows))
     for _, own in rows.groupby("lite_id", sort=False):
         x, y = (own[name].to_numpy(float) for name in ("x_mm", "y_mm"))
-        near = np.abs(x[:, None] - x) < SMOOTHING_MM / 2
-        near &= np.abs(y[:, None] - y) < POOL_MM
-        count[own.index.to_numpy()] = near.sum(axis=1)
+        # nearer than half of SMOOTHING_MM along and than POOL_MM across: a box of its own size
+        scaled = np.column_stack([x / (SMOOTHING_MM / 2), y / POOL_MM])
+        within = np.nextafter(1.0, 0.0)
+        count[own.index.to_numpy()] = KDTree(scaled).query_ball_point(
+            scaled, within, p=np.inf, return_length=True
+        )
     return count

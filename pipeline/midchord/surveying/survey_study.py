@@ -76,7 +76,7 @@ def _scanner(
         return None, ""
     lite_id = max(by_lite, key=lambda name: len(by_lite[name]))
     spots = singles[singles["lite_id"] == lite_id].drop_duplicates("spot")
-    scans = [spots["scan_mm"].to_numpy(float)]
+    scans = [spots["twin_mm"].to_numpy(float)]
     scans += [lite.twin(card).at(spots["x_mm"], spots["y_mm"]) for lite in by_lite[lite_id]]
     readings = np.array(scans)
     seen = np.isfinite(readings).all(axis=0)

@@ -23,6 +23,7 @@ factor 10, 1/10       the decimal point misplaced
 swapped marks         the readings of two neighbouring marks (or spots) exchanged
 neighbouring spot     taken, or written down, one place further on
 half-span             a whole walk or survey agrees better with other feet (``wrong_feet``)
+other gauge           a whole walk or survey agrees better with another kind of gauge
 datum                 a whole lite, person, walk or survey counted from elsewhere (``datum``)
 outlier               none of these
 ====================  =============================================================================
@@ -47,8 +48,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from midchord.surveying.datum import DatumGroup, DatumSuspicion, suspect_datum
+from midchord.surveying.datum import DatumGroup, DatumSuspicion
 from midchord.surveying.flags import FACTORS, Flag, as_dialled, dial_of
+from midchord.surveying.settled_datum import settle_datum
 from midchord.surveying.twin_field import MappedLite, TwinField
 from midchord.surveying.twin_fit import BLUNDERS, TwinFit, fit_twins, grouped, robust_spread
 from midchord.surveying.wrong_feet import Correction, flag_walks
@@ -100,7 +102,7 @@ def flag_readings(
     twins    lite_id -> field of the twin
     card     of the gauge that made the readings
     lites    lite_id -> maps
-    datum    of ``suspect_datum`` on the same pairs; found here where it is not given
+    datum    of ``settle_datum`` on the same pairs; found here where it is not given
     returns  flags of whole groups first, then in the order of the rows; none below 8 readings,
              from which the scatter of a survey cannot be told
     """
@@ -108,7 +110,7 @@ def flag_readings(
         return []
     if datum is None:
         sd_mm = float(singles["place_sd_mm"].iloc[0])
-        datum = suspect_datum(singles, twins, placement_sd_mm=sd_mm)
+        datum = settle_datum(singles, swings, twins, card, lites, placement_sd_mm=sd_mm)
     of_datum = [_of_datum(group, singles, card) for group in datum.groups]
     wrong = {row for group in datum.groups for row in group.rows}
     rest = singles[~singles["row"].isin(wrong)]
@@ -116,10 +118,6 @@ def flag_readings(
     if len(rest) < LEAST_READINGS:
         return of_datum
     of_walks, correction = flag_walks(rest, rest_swings, twins, card, lites)
-    if of_datum and any(len(flag.rows) == len(rest) for flag in of_walks):
-        # the gauge itself reads otherwise than its card says: that comes before any datum
-        of_datum, rest = [], singles
-        of_walks, correction = flag_walks(singles, swings, twins, card, lites)
     singles = rest
     return [
         *of_datum,
@@ -165,7 +163,7 @@ class _Readings:
         self.z = (self.gauge - self.expected) / self.sd
         self.z_anywhere = self._least_off(u, twins)
         # a scatter found robustly is worth fewer readings than there are
-        self.freedom = max(3.0, ROBUST * (len(pairs) - groups.shape[1] - 2))
+        self.freedom = max(3.0, ROBUST * (len(pairs) - groups.n_offsets - 2))
         self.spread = max(robust_spread(self.gauge), 1e-9)
         self.centre = float(np.median(self.gauge))
         self.beside = _neighbours(pairs)
@@ -185,8 +183,9 @@ class _Readings:
         own = self.pairs["lite_id"].astype(str).to_numpy()
         for lite_id in dict.fromkeys(own):
             on, field = own == lite_id, twins[lite_id]
+            own_sd = float(sd[on][0])
             moved = field.at(x[on] + steps * sd[on] * np.sqrt(k2[on]), y[on])
-            there[:, on] = moved - field.at(x[on], y[on])
+            there[:, on] = moved - field.mean_at(x[on], y[on], own_sd)
             across[on] = field.gradient(x[on], y[on])[1]
         u_dial = np.hypot(self.u_gauge, self.pairs["u_scan_mm"].to_numpy(float))
         variance = k2 * (u_dial**2 + (across * sd) ** 2) + self.fit.extra_sd_mm[0] ** 2
@@ -337,6 +336,8 @@ def _exchangeable(pairs: pd.DataFrame) -> Iterator[tuple[int, int]]:
 
 def _neighbours(pairs: pd.DataFrame) -> list[list[int]]:
     """Of each reading: before and after it in its walk; of spots also the nearest places."""
+    from scipy.spatial import KDTree
+
     beside: list[list[int]] = [[] for _ in range(len(pairs))]
     for i, j in _exchangeable(pairs):
         beside[i].append(j)
@@ -345,8 +346,8 @@ def _neighbours(pairs: pd.DataFrame) -> list[list[int]]:
         return beside
     places = pairs[["x_mm", "y_mm"]].to_numpy(float)
     for walk in _walks(pairs):
-        apart = np.linalg.norm(places[walk, None] - places[None, walk], axis=2)
-        for k, i in enumerate(walk):
-            near = [int(walk[m]) for m in np.argsort(apart[k], kind="stable") if m != k]
-            beside[i] = list(dict.fromkeys([*beside[i], *near[:NEIGHBOURS]]))[:NEIGHBOURS]
+        _, nearest = KDTree(places[walk]).query(places[walk], k=min(NEIGHBOURS + 1, walk.size))
+        for i, near in zip(walk, walk[nearest.reshape(walk.size, -1)].tolist(), strict=True):
+            others = [k for k in near if k != i][:NEIGHBOURS]
+            beside[i] = list(dict.fromkeys([*beside[i], *others]))[:NEIGHBOURS]
     return beside

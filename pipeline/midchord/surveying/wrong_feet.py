@@ -1,11 +1,13 @@
-"""Slips of a whole walk or survey: other feet than the gauge card says, or one factor throughout.
+"""Slips of a whole walk or survey: another gauge than the card says, or one factor throughout.
 
 A gauge whose foot-to-foot span is taken for its half-span (or the reverse) reads another gain of
 every wave, so no single reading stands out. The readings of each walk along a line (of spots: of
 each operator), and those of the whole survey, are fitted with the twin at other half-spans and
 with one factor throughout, all alike (``twin_fit``), the scale held near 1 (standard deviation
-7 %). Where swings are known, they are compared instead of single readings: bow, which the feet
-change, cancels.
+7 %). So are they with another kind of gauge, since cards are mixed up: a flat base as long as the
+feet are apart for a gauge on feet; for one with a base, feet at half of it and at half the mean
+wavelength. Where swings are known, they are compared instead of single readings: bow, which the
+feet change, cancels.
 
 Another explanation is flagged when it is likelier than the card's by a factor of (number of
 explanations x number of walks) / 0.01 %: a walk with several blunders must not be taken for one
@@ -16,7 +18,7 @@ factor: what agrees as well is named beside it.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -25,11 +27,11 @@ import pandas as pd
 
 from midchord.surveying.flags import FACTORS, Flag, as_dialled, times_as_likely
 from midchord.surveying.twin_field import MappedLite, TwinField
-from midchord.surveying.twin_fit import fit_twins, grouped
-from midchord_io.errors import LiteTooSmall
+from midchord.surveying.twin_fit import Groups, fit_twins, grouped
+from midchord_io.errors import LiteTooSmall, SurveyError
 from midchord_io.gauge_card import GaugeCard
 
-__all__ = ["Correction", "flag_walks"]
+__all__ = ["Correction", "OtherGauge", "flag_walks", "other_gauge"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -54,10 +56,32 @@ class Correction(NamedTuple):
     factor: Floats
 
 
+class OtherGauge(NamedTuple):
+    """What explains a whole survey better than its card: kind of flag, factor, twins, in words."""
+
+    kind: str
+    factor: float
+    twins: Mapping[str, TwinField]
+    words: str
+
+
+class _Setting(NamedTuple):
+    """A kind of gauge, with plunger to foot, or the length of its base, mm."""
+
+    kind: str
+    length_mm: float
+
+    @property
+    def words(self) -> str:
+        if self.kind == "three-point":
+            return f"a three-point gauge with feet {self.length_mm:g} mm from the plunger"
+        return f"a {self.kind} gauge of {self.length_mm:g} mm"
+
+
 class _Explanation(NamedTuple):
     kind: str
     factor: float
-    half_span_mm: float | None
+    setting: _Setting | None
     words: str
 
 
@@ -84,12 +108,14 @@ def flag_walks(
     correction = Correction(scan, np.ones(len(singles)))
     by = "line" if "line" in singles else "operator"
     table = _unturned(swings, twins) if len(swings) else singles
+    table = table.reset_index(drop=True)
     fields = _fields(singles, twins, card, lites)
-    names = list(dict.fromkeys(table[by]))
+    steps = {setting: _steps(table, own) for setting, own in fields.items()}
+    walks = table.groupby(by, sort=False).indices
     flags = []
-    for name in (None, *names):
-        rows = table if name is None else table[table[by] == name]
-        found = _explained(rows.reset_index(drop=True), fields, card, len(names) + 1)
+    for name in (None, *walks):
+        at = np.arange(len(table)) if name is None else np.asarray(walks[name], dtype=np.intp)
+        found = _explained(table, at, steps, card, len(walks) + 1)
         if found is None:
             continue
         own = np.ones(len(singles), bool) if name is None else (singles[by] == name).to_numpy()
@@ -98,6 +124,30 @@ def flag_walks(
         if name is None:
             break
     return flags, correction
+
+
+def other_gauge(
+    singles: pd.DataFrame,
+    swings: pd.DataFrame,
+    twins: Mapping[str, TwinField],
+    card: GaugeCard,
+    lites: Mapping[str, MappedLite],
+) -> OtherGauge | None:
+    """The gauge, the feet or the factor that explains the survey as a whole, if one does.
+
+    Parameters as of ``flag_readings``
+    """
+    table = _unturned(swings, twins) if len(swings) else singles
+    fields = _fields(singles, twins, card, lites)
+    walks = table["line" if "line" in table else "operator"].nunique()
+    table = table.reset_index(drop=True)
+    steps = {setting: _steps(table, own) for setting, own in fields.items()}
+    found = _explained(table, np.arange(len(table)), steps, card, walks + 1)
+    if found is None:
+        return None
+    best = found.best
+    words = best.words.split(" would agree")[0].removesuffix(" throughout")
+    return OtherGauge(best.kind, best.factor, fields[best.setting], words)
 
 
 def _unturned(swings: pd.DataFrame, twins: Mapping[str, TwinField]) -> pd.DataFrame:
@@ -109,16 +159,50 @@ def _unturned(swings: pd.DataFrame, twins: Mapping[str, TwinField]) -> pd.DataFr
 
 
 def _steps(rows: pd.DataFrame, twins: Mapping[str, TwinField]) -> Floats:
-    """What the twin reads at each place, less (of swings) at the mark before."""
+    """What the twin reads on average at each place, less (of swings) at the mark before."""
     read = np.empty(len(rows))
     own = rows["lite_id"].astype(str).to_numpy()
     for lite_id in dict.fromkeys(own):
         on, field = own == lite_id, twins[lite_id]
-        y = rows["y_mm"].to_numpy(float)[on]
-        read[on] = field.at(rows["x_mm"].to_numpy(float)[on], y)
+        y, sd = (rows[part].to_numpy(float)[on] for part in ("y_mm", "place_sd_mm"))
+        read[on] = field.mean_at(rows["x_mm"].to_numpy(float)[on], y, float(sd[0]))
         if "from_x_mm" in rows:
-            read[on] -= field.at(rows["from_x_mm"].to_numpy(float)[on], y)
+            read[on] -= field.mean_at(rows["from_x_mm"].to_numpy(float)[on], y, float(sd[0]))
     return read
+
+
+def _settings(
+    singles: pd.DataFrame, card: GaugeCard, lites: Mapping[str, MappedLite]
+) -> dict[_Setting, GaugeCard]:
+    """Other gauges that are tried, each as a card."""
+    stated = card.model_copy(update={"span_mm": None})
+    if card.kind == "edge-lift":
+        return {}
+    if card.half_span_mm is not None:
+        own = [_Setting(card.kind, ratio * card.half_span_mm) for ratio in RATIOS]
+        cards = {
+            one: stated.model_copy(update={"stated_half_span_mm": one.length_mm}) for one in own
+        }
+        if card.depth_is == "swing":
+            base = _Setting("flat-base", 2 * card.half_span_mm)
+            cards[base] = stated.model_copy(
+                update={
+                    "kind": base.kind, "base_mm": base.length_mm, "stated_half_span_mm": None,
+                }
+            )  # fmt: skip
+        return cards
+    waves = [lites[name].summary["mean_wavelength_mm"] for name in set(singles["lite_id"])]
+    known = [wave for wave in waves if wave is not None]
+    lengths = [(card.base_mm or 0.0) / 2, *([round(float(np.mean(known)) / 2)] if known else [])]
+    return {
+        _Setting("three-point", length): stated.model_copy(
+            update={
+                "kind": "three-point", "base_mm": None, "stated_half_span_mm": length,
+                "depth_is": "swing",
+            }
+        )
+        for length in lengths
+    }  # fmt: skip
 
 
 def _fields(
@@ -126,40 +210,37 @@ def _fields(
     twins: Mapping[str, TwinField],
     card: GaugeCard,
     lites: Mapping[str, MappedLite],
-) -> dict[float | None, Mapping[str, TwinField]]:
-    """Twins at the card's half-span (None), and at every other one that fits on the lites."""
-    fields: dict[float | None, Mapping[str, TwinField]] = {None: twins}
-    if card.half_span_mm is None:
-        return fields
+) -> dict[_Setting | None, Mapping[str, TwinField]]:
+    """Twins of the card's gauge (None), and of every other one that fits on the lites."""
+    fields: dict[_Setting | None, Mapping[str, TwinField]] = {None: twins}
     own = list(dict.fromkeys(singles["lite_id"].astype(str)))
-    for ratio in RATIOS:
-        half_span = ratio * card.half_span_mm
-        blind = [lites[name].gain(half_span) < SMALLEST_GAIN for name in own]
-        if card.depth_is == "surface" and any(blind):
+    for setting, other in _settings(singles, card, lites).items():
+        blind = [lites[name].gain(setting.length_mm) < SMALLEST_GAIN for name in own]
+        if other.depth_is == "surface" and other.is_on_feet and any(blind):
             continue
         try:
-            fields[half_span] = {
-                name: lites[name].twin(card, half_span_mm=half_span) for name in own
-            }
-        except LiteTooSmall:
+            fields[setting] = {name: lites[name].twin(other) for name in own}
+        except (LiteTooSmall, SurveyError):
             continue
     return fields
 
 
 def _explanations(
-    fields: Mapping[float | None, Mapping[str, TwinField]], card: GaugeCard
+    settings: Sequence[_Setting | None], card: GaugeCard
 ) -> list[_Explanation]:
-    feet = [
-        _Explanation(
-            "half-span",
-            1.0,
-            half_span,
-            f"feet {half_span:g} mm from the plunger would agree, where the card says "
-            f"{card.half_span_mm:g} mm",
-        )
-        for half_span in fields
-        if half_span is not None
-    ]
+    gauges = []
+    for setting in settings:
+        if setting is None:
+            continue
+        if setting.kind == card.kind:
+            words = (
+                f"feet {setting.length_mm:g} mm from the plunger would agree, where the card says "
+                f"{card.half_span_mm:g} mm"
+            )
+            gauges.append(_Explanation("half-span", 1.0, setting, words))
+        else:
+            words = f"{setting.words} would agree, where the card says {card.kind}"
+            gauges.append(_Explanation("other gauge", 1.0, setting, words))
     factors = [
         _Explanation(
             kind,
@@ -169,18 +250,21 @@ def _explanations(
         )
         for kind, factor in FACTORS.items()
     ]
-    return [_Explanation("", 1.0, None, ""), *feet, *factors]
+    return [_Explanation("", 1.0, None, ""), *gauges, *factors]
 
 
 def _explained(
-    rows: pd.DataFrame,
-    fields: Mapping[float | None, Mapping[str, TwinField]],
+    table: pd.DataFrame,
+    at: npt.NDArray[np.intp],
+    of_table: Mapping[_Setting | None, Floats],
     card: GaugeCard,
     walks: int,
 ) -> _Found | None:
-    if len(rows) < LEAST_READINGS:
+    """What explains some rows of a table better than the card; of_table: ``_steps`` of all."""
+    if at.size < LEAST_READINGS:
         return None
-    steps = {half_span: _steps(rows, twins) for half_span, twins in fields.items()}
+    rows = table.iloc[at]
+    steps = {setting: own[at] for setting, own in of_table.items()}
     stands = {k: np.isfinite(v) for k, v in steps.items()}
     both = stands[None].copy()
     for k, known in stands.items():
@@ -191,16 +275,17 @@ def _explained(
             steps.pop(k)
     if None not in steps:
         return None
-    tried = [one for one in _explanations(fields, card) if one.half_span_mm in steps]
+    tried = [one for one in _explanations(list(of_table), card) if one.setting in steps]
     rows = rows[both]
-    twin = np.stack([one.factor * steps[one.half_span_mm][both] for one in tried])
+    twin = np.stack([one.factor * steps[one.setting][both] for one in tried])
     names = ("u_gauge_mm", "u_scan_mm", "u_place_mm")
     u_gauge, u_scan, u_place = (rows[name].to_numpy(float) for name in names)
     size = np.array([abs(one.factor) for one in tried])[:, None]
     u = np.sqrt(u_gauge**2 + size**2 * (u_scan**2 + u_place**2))
-    groups = grouped(rows, ("lite_id", "line" if "line" in rows else "operator"))
     if "from_x_mm" in rows:
-        groups = groups[:, :1]  # offsets cancel in swings
+        groups = Groups.common(len(rows))  # offsets cancel in swings
+    else:
+        groups = grouped(rows, ("lite_id", "line" if "line" in rows else "operator"))
     fit = fit_twins(rows["gauge_mm"].to_numpy(float), twin, u, groups, scale_sd=SCALE_SD)
     prior = -0.5 * ((fit.scale - 1) / SCALE_SD) ** 2
     # readings of one place share what the twin is off there: together they count once
@@ -222,12 +307,12 @@ def _correct(
     correction: Correction,
     own: npt.NDArray[np.bool_],
     singles: pd.DataFrame,
-    fields: Mapping[float | None, Mapping[str, TwinField]],
+    fields: Mapping[_Setting | None, Mapping[str, TwinField]],
     best: _Explanation,
 ) -> None:
     correction.factor[own] = best.factor
-    if best.half_span_mm is not None:
-        correction.scan_mm[own] = _steps(singles[own], fields[best.half_span_mm])
+    if best.setting is not None:
+        correction.scan_mm[own] = _steps(singles[own], fields[best.setting])
 
 
 def _flag(
