@@ -17,6 +17,14 @@ reflected within their own range instead).
 with z pointing down is left-handed here. A left-handed source is turned right by reversing y,
 because x is fixed by time and z by gravity.
 
+A table or cloud of points has ``columns`` in place of ``axes``, with the same minus sign: that
+column counts against the frame. The points are put on a grid of ``grid_pitch``, or of the pitch
+that they propose; a cell takes the median (or ``cell = "mean"``) of its points, and empty cells
+stay empty unless ``fill_mm`` states how long a hole may be to be bridged.
+
+Lines that lie unevenly along x, several heads, and three sensor rows have sections of their own
+(:mod:`midchord_io.source_lines`).
+
 Heights are ``(number * height_scale + height_offset)`` in ``height_units``, then the sign; codes
 in ``invalid`` are compared with the numbers as stored. Numbers that are not finite always mean
 "not measured".
@@ -29,6 +37,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
+from midchord_io.source_lines import Head, Joining, Lines, ThreeRows, refuse_levelling
 from midchord_io.toml_models import Strict, load_toml, validated
 
 __all__ = [
@@ -108,11 +117,20 @@ class Positions(Strict):
 
 
 class Columns(Strict):
-    """Columns of a table or point cloud: names, or zero-based indices as text."""
+    """Columns of a table or point cloud: names, or zero-based indices as text.
+
+    A minus sign before that of x or y: its positions run against the frame.
+    """
 
     x: Text
     y: Text
     height: Text
+
+    @model_validator(mode="after")
+    def _signs(self) -> Self:
+        if self.height.startswith("-"):
+            raise ValueError('height counts up or down: say so as height_sign = "down"')
+        return self
 
 
 class GridPitch(Strict):
@@ -139,6 +157,19 @@ class Source(Strict):
     invalid: tuple[Finite, ...] = ()
     columns: Columns | None = None
     grid_pitch: GridPitch | None = None
+    cell: Literal["median", "mean"] | None = None
+    """What a cell of the grid takes of its points; the median if nothing is said."""
+    fill_mm: Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)] | None = None
+    """Longest hole between points that is bridged; none if nothing is said."""
+    lines: Lines | None = None
+    heads: tuple[Head, ...] | None = None
+    joining: Joining | None = None
+    three_rows: ThreeRows | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _never_levelled(cls, values: object) -> object:
+        return refuse_levelling(values)
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
@@ -151,7 +182,33 @@ class Source(Strict):
                 raise ValueError(f"both pitch.{axis} and positions.{axis} are given, keep one")
         if self.columns and self.axes:
             raise ValueError("columns (points) and axes (a matrix) exclude each other")
+        self._check_lines()
         return self
+
+    @property
+    def first_dataset(self) -> str | None:
+        """The dataset that is read first: the one, or that of the first head or row."""
+        if self.heads:
+            return self.heads[0].dataset
+        return self.three_rows.datasets[0] if self.three_rows else self.dataset
+
+    def _check_lines(self) -> None:
+        for axis in ("pitch.x", "positions.x"):
+            key, _, name = axis.partition(".")
+            if self.lines and self.lines.has_speed and getattr(getattr(self, key), name, None):
+                raise ValueError(f"both {axis} and a speed of the lines are given, keep one")
+        several = [key for key in ("heads", "three_rows") if getattr(self, key) is not None]
+        if len(several) == 2:
+            raise ValueError("heads and three_rows exclude each other")
+        if several and (self.columns or self.dataset):
+            raise ValueError(f"{several[0]} name their own datasets: no dataset or columns beside")
+        if self.joining and not self.heads:
+            raise ValueError("joining without heads")
+        if self.heads is not None:
+            if len(self.heads) < 2 or len({head.name for head in self.heads}) < len(self.heads):
+                raise ValueError("heads are two or more, each with a name of its own")
+            if self.positions and self.positions.y:
+                raise ValueError("heads lie at their y_mm and pitch.y, not at positions.y")
 
 
 class Lite(Strict):
@@ -166,6 +223,12 @@ class Lite(Strict):
     coated_face: Literal["upper", "lower", "both", "none"] | None = None
     support: Text | None = None
     temperature_c: Finite | None = None
+    scanner: Literal["line", "area"] | None = None
+    """A fixed line sensor over moving glass, or one that takes an area at once."""
+    support_pitch_mm: Positive | None = None
+    """Of the rollers or rests under the lite: what comes at that period is doubtful."""
+    length_mm: Positive | None = None
+    """Known length of the lite: held against that of the scan, which shows encoder slip."""
 
 
 class SourceDescription(Strict):
