@@ -4,10 +4,14 @@ into the corner where it is. The samples are written by other libraries or by ha
 from __future__ import annotations
 
 import contextlib
+import gzip
 import hashlib
 import itertools
+import json
 import os
+import struct
 import warnings
+import zipfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -19,6 +23,7 @@ import pytest
 import xarray as xr
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from PIL import Image
 from scipy.io import netcdf_file
 
 from midchord_io import adapters
@@ -31,6 +36,7 @@ from midchord_io.errors import (
     UnknownFormat,
 )
 from midchord_io.source import SourceDescription
+from point_files import POINT_FILES, described_points, grid_points_of
 
 PITCH_X_MM, PITCH_Y_MM = 2.0, 3.0
 BUMP = (3, 14)
@@ -81,6 +87,15 @@ def description(**source: Any) -> SourceDescription:
     return SourceDescription.model_validate({"source": kept})
 
 
+def described(name: str, **source: Any) -> SourceDescription:
+    """What a source description has to say of a format."""
+    if name in POINTS:
+        return described_points(name, **source)
+    if name in STATE_LENGTHS:
+        source = {"height_units": None, "position_units": None, "pitch": None, **source}
+    return description(**source)
+
+
 def write_native(path: Path, _: npt.NDArray[np.float32]) -> None:
     """By hand through h5py: what the contract says, with no help of the project's writer."""
     with h5py.File(path, "w") as file:
@@ -124,7 +139,105 @@ def write_text(path: Path, stored: npt.NDArray[np.float32]) -> None:
     path.write_bytes(("exported heights\r\n" + "\r\n".join(rows) + "\r\n").encode())
 
 
+def write_x3p(path: Path, stored: npt.NDArray[np.float32]) -> None:
+    """By hand, after ISO 25178-72: its records in XML, and binary heights in metres."""
+    data = (stored.astype("<f8") / 1000).tobytes()
+    axis = "<AxisType>{}</AxisType><DataType>D</DataType><Increment>{}</Increment>"
+    pitch_y, pitch_x = pitches_of(stored)
+    main = (
+        '<?xml version="1.0" encoding="UTF-8"?>'
+        '<p:ISO5436_2 xmlns:p="http://www.opengps.eu/2008/ISO5436_2"><Record1>'
+        "<Revision>ISO5436 - 2000</Revision><FeatureType>SUR</FeatureType><Axes>"
+        f"<CX>{axis.format('I', pitch_x / 1000)}</CX><CY>{axis.format('I', pitch_y / 1000)}</CY>"
+        f"<CZ>{axis.format('A', 1)}</CZ></Axes></Record1>"
+        f"<Record3><MatrixDimension><SizeX>{stored.shape[1]}</SizeX><SizeY>{stored.shape[0]}</SizeY>"
+        "<SizeZ>1</SizeZ></MatrixDimension><DataLink><PointDataLink>bindata/data.bin</PointDataLink>"
+        f"<MD5ChecksumPointData>{hashlib.md5(data).hexdigest()}</MD5ChecksumPointData></DataLink>"
+        "</Record3><Record4><ChecksumFile>md5checksum.hex</ChecksumFile></Record4></p:ISO5436_2>"
+    ).encode()
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("main.xml", main)
+        archive.writestr("md5checksum.hex", f"{hashlib.md5(main).hexdigest()} *main.xml\n")
+        archive.writestr("bindata/data.bin", data)
+
+
+def pitches_of(stored: npt.NDArray[np.float32]) -> tuple[float, float]:
+    """Along the first and the second axis, mm: the longer axis of the truth is x."""
+    pitches = (PITCH_X_MM, PITCH_Y_MM)
+    return pitches if stored.shape[0] > stored.shape[1] else pitches[::-1]
+
+
+def write_sdf_text(path: Path, stored: npt.NDArray[np.float32]) -> None:
+    """By hand, after ISO 25178-71: heights in the unit of Zscale, BAD where not measured."""
+    down, across = (pitch / 1000 for pitch in pitches_of(stored))
+    rows = [" ".join("BAD" if np.isnan(v) else f"{v:.9g}" for v in row) for row in stored]
+    lines = [
+        "aISO-1.0", "ManufacID = by hand", "CreateDate = 010320260830", "ModDate = 010320260830",
+        f"NumPoints = {stored.shape[1]}", f"NumProfiles = {stored.shape[0]}", f"Xscale = {across}",
+        f"Yscale = {down}", "Zscale = 1.0E-3", "Zresolution = 1.0E-9", "Compression = 0",
+        "DataType = 7", "CheckType = 0", "*", *rows, "*", "*", "",
+    ]  # fmt: skip
+    path.write_bytes("\r\n".join(lines).encode("ascii"))
+
+
+def write_sdf_binary(path: Path, stored: npt.NDArray[np.float32]) -> None:
+    """By hand: int32 counts of 1 nm, the least number where not measured."""
+    down, across = (pitch / 1000 for pitch in pitches_of(stored))
+    counts = np.where(np.isnan(stored), -(2.0**31), np.round(stored.astype(np.float64) * 1e6))
+    header = struct.pack(
+        "<8s10s12s12sHHddddBBB", b"bISO-1.0", b"by hand".ljust(10), b"010320260830",
+        b"010320260830", stored.shape[1], stored.shape[0], across, down, 1e-9, 1e-9, 0, 6, 0,
+    )  # fmt: skip
+    path.write_bytes(header + counts.astype("<i4").tobytes())
+
+
+def write_tiff(path: Path, stored: npt.NDArray[np.float32]) -> None:
+    Image.fromarray(stored).save(path, format="TIFF")
+
+
+def write_packed_tiff(path: Path, stored: npt.NDArray[np.float32]) -> None:
+    Image.fromarray(stored).save(path, format="TIFF", compression="tiff_lzw")
+
+
+def write_zarr_folder(path: Path, stored: npt.NDArray[np.float32]) -> None:
+    """By hand, after version 2 of the specification: one chunk of little-endian numbers."""
+    (path / "z").mkdir(parents=True)
+    (path / ".zgroup").write_text('{"zarr_format": 2}', encoding="utf-8")
+    meta = {
+        "zarr_format": 2, "shape": stored.shape, "chunks": stored.shape, "dtype": "<f4",
+        "compressor": None, "fill_value": "NaN", "filters": None, "order": "C",
+    }  # fmt: skip
+    (path / "z" / ".zarray").write_text(json.dumps(meta), encoding="utf-8")
+    (path / "z" / "0.0").write_bytes(stored.astype("<f4").tobytes())
+
+
+def write_zarr_zip(path: Path, stored: npt.NDArray[np.float32]) -> None:
+    """By hand, after version 3: the array itself is the root, big-endian and gzipped."""
+    meta = {
+        "zarr_format": 3, "node_type": "array", "shape": stored.shape, "data_type": "float32",
+        "chunk_grid": {"name": "regular", "configuration": {"chunk_shape": stored.shape}},
+        "chunk_key_encoding": {"name": "default", "configuration": {"separator": "/"}},
+        "codecs": [
+            {"name": "bytes", "configuration": {"endian": "big"}},
+            {"name": "gzip", "configuration": {"level": 5}},
+        ],
+        "fill_value": "NaN", "attributes": {},
+    }  # fmt: skip
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("zarr.json", json.dumps(meta))
+        archive.writestr("c/0/0", gzip.compress(stored.astype(">f4").tobytes()))
+
+
 Writer = Callable[[Path, npt.NDArray[np.float32]], None]
+
+
+def points_writer(write: Callable[[Path, npt.NDArray[np.float64]], None]) -> Writer:
+    def write_stored(path: Path, stored: npt.NDArray[np.float32]) -> None:
+        write(path, grid_points_of(stored, pitches_of(stored)))
+
+    return write_stored
+
+
 SAMPLES: list[tuple[str, str, Writer]] = [
     ("native", "native.nc", write_native),
     ("hdf5", "foreign.h5", write_hdf5),
@@ -132,8 +245,21 @@ SAMPLES: list[tuple[str, str, Writer]] = [
     ("npy", "array.npy", write_npy),
     ("npy", "arrays.npz", write_npz),
     ("text", "matrix.csv", write_text),
+    ("x3p", "surface.x3p", write_x3p),
+    ("sdf", "text.sdf", write_sdf_text),
+    ("sdf", "binary.sdf", write_sdf_binary),
+    ("tiff", "float.tif", write_tiff),
+    ("tiff", "packed.tif", write_packed_tiff),
+    ("zarr", "store.zarr", write_zarr_folder),
+    ("zarr", "store.zarr.zip", write_zarr_zip),
 ]
+SAMPLES += [(name, file_name, points_writer(write)) for name, file_name, write in POINT_FILES]
 FOREIGN = SAMPLES[1:]
+POINTS = {name for name, _, _ in POINT_FILES}
+SAME_CONTENT = {"text", "xyz"}
+"""Rows of numbers: the source description says whether they are scan lines or points."""
+STATE_LENGTHS = {"x3p", "sdf"}
+"""Formats whose files state their units and pitch: only ``axes`` is left to say."""
 
 
 def adapter_named(name: str) -> Adapter:
@@ -141,7 +267,12 @@ def adapter_named(name: str) -> Adapter:
 
 
 def head_of(path: Path) -> bytes:
-    return path.read_bytes()[: adapters.HEAD_BYTES]
+    return b"" if path.is_dir() else path.read_bytes()[: adapters.HEAD_BYTES]
+
+
+def content_of(path: Path) -> Path:
+    """The file with the heights: of a folder, the last of those in it."""
+    return max(item for item in path.rglob("*") if item.is_file()) if path.is_dir() else path
 
 
 def test_every_adapter_has_a_sample() -> None:
@@ -153,7 +284,8 @@ def test_an_adapter_knows_its_own_and_refuses_all_others(adapter: Adapter, tmp_p
     for name, file_name, write in SAMPLES:
         path = tmp_path / file_name
         write(path, as_stored())
-        assert adapter.sniff(path, head_of(path)) is (name == adapter.name), file_name
+        knows = name == adapter.name or {name, adapter.name} == SAME_CONTENT
+        assert adapter.sniff(path, head_of(path)) is knows, file_name
 
 
 @pytest.mark.parametrize("adapter", ADAPTERS, ids=lambda adapter: adapter.name)
@@ -172,11 +304,15 @@ def test_a_truncated_file_is_refused_as_damaged(
 ) -> None:
     path = tmp_path / file_name
     write(path, as_stored())
-    whole = path.read_bytes()
-    source = None if name == "native" else description()
+    content = content_of(path)
+    whole = content.read_bytes()
+    source = None if name == "native" else described(name)
     # a text that ends within the last number of a row looks like one without a final line end
     for share in (0.5, 0.93) if name == "text" else (0.5, 0.9, 0.995):
-        path.write_bytes(whole[: int(share * len(whole))])
+        cut = int(share * len(whole))
+        if name == "xyz":  # likewise, and so does one that ends with a row: three bytes into one
+            cut = whole.rindex(b"\n", 0, cut) + 4
+        content.write_bytes(whole[:cut])
         with pytest.raises(ScanError) as refusal:
             open_scan(path, source)
         assert isinstance(refusal.value, CorruptScan), (share, str(refusal.value))
@@ -195,14 +331,19 @@ def test_the_bump_stays_in_its_corner(
 ) -> None:
     path = tmp_path / file_name
     write(path, as_stored(axes, handed))
-    scan = open_scan(path, description(axes=axes, handed=handed))
+    scan = open_scan(path, described(name, axes=axes, handed=handed))
     assert scan.height.dims == ("x", "y")
     assert scan.height.dtype == np.float32
     top = scan.height.where(scan.height == scan.height.max(), drop=True)
-    assert (float(top.x[0]), float(top.y[0])) == (BUMP[0] * PITCH_X_MM, BUMP[1] * PITCH_Y_MM)
+    # positions that a file counts along an axis against the frame end at 0 instead
+    x, y = scan.x.values - scan.x.values[0], scan.y.values - scan.y.values[0]
+    at = (float(top.x[0] - scan.x[0]), float(top.y[0] - scan.y[0]))
+    assert at == pytest.approx((BUMP[0] * PITCH_X_MM, BUMP[1] * PITCH_Y_MM), rel=1e-12)
     np.testing.assert_allclose(scan.height.values, truth(), atol=1e-6)  # NaN in the same place
-    np.testing.assert_array_equal(scan.x.values, np.arange(30) * PITCH_X_MM)
-    np.testing.assert_array_equal(scan.y.values, np.arange(17) * PITCH_Y_MM)
+    np.testing.assert_allclose(x, np.arange(30) * PITCH_X_MM, rtol=1e-12, atol=1e-12)
+    np.testing.assert_allclose(y, np.arange(17) * PITCH_Y_MM, rtol=1e-12, atol=1e-12)
+    if name not in STATE_LENGTHS | POINTS:
+        assert (scan.x.values[0], scan.y.values[0]) == (0.0, 0.0)
     assert scan.attrs["adapter"] == name
 
 
@@ -317,8 +458,8 @@ def test_format_names_an_adapter_and_does_not_overrule_the_content(tmp_path: Pat
     assert open_scan(tmp_path / "a.npy", description(format="npy")).sizes == {"x": 30, "y": 17}
     with pytest.raises(ScanError, match="but the content is npy"):
         open_scan(tmp_path / "a.npy", description(format="text"))
-    with pytest.raises(ScanError, match="one of native, hdf5, netcdf3, npy, text"):
-        open_scan(tmp_path / "a.npy", description(format="parquet"))
+    with pytest.raises(ScanError, match="one of native, hdf5, netcdf3, npy, "):
+        open_scan(tmp_path / "a.npy", description(format="spreadsheet"))
 
 
 def test_keys_that_a_format_has_no_use_for_are_refused(tmp_path: Path) -> None:
@@ -386,12 +527,16 @@ def test_what_is_not_a_readable_file(tmp_path: Path, monkeypatch: pytest.MonkeyP
 
 
 @pytest.fixture(scope="module")
-def whole_samples(tmp_path_factory: pytest.TempPathFactory) -> list[tuple[str, bytes]]:
+def whole_samples(tmp_path_factory: pytest.TempPathFactory) -> list[tuple[str, str, bytes]]:
     """All but the native one: damage to a variable-length attribute can crash libhdf5 itself."""
     folder = tmp_path_factory.mktemp("samples")
     for _, file_name, write in FOREIGN:
         write(folder / file_name, as_stored())
-    return [(file_name, (folder / file_name).read_bytes()) for _, file_name, _ in FOREIGN]
+    return [
+        (name, file_name, (folder / file_name).read_bytes())
+        for name, file_name, _ in FOREIGN
+        if (folder / file_name).is_file()
+    ]
 
 
 @settings(
@@ -402,9 +547,9 @@ def whole_samples(tmp_path_factory: pytest.TempPathFactory) -> list[tuple[str, b
 )
 @given(data=st.data())
 def test_a_damaged_file_is_read_or_refused_in_a_sentence(
-    data: st.DataObject, whole_samples: list[tuple[str, bytes]], tmp_path: Path
+    data: st.DataObject, whole_samples: list[tuple[str, str, bytes]], tmp_path: Path
 ) -> None:
-    file_name, whole = data.draw(st.sampled_from(whole_samples))
+    name, file_name, whole = data.draw(st.sampled_from(whole_samples))
     content = bytearray(whole)
     for _ in range(data.draw(st.integers(1, 4))):
         # damage near the start hits headers, where it hurts
@@ -415,7 +560,7 @@ def test_a_damaged_file_is_read_or_refused_in_a_sentence(
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         with contextlib.suppress(MidchordError):
-            scan = open_scan(path, description())
+            scan = open_scan(path, described(name))
             assert scan.height.dims == ("x", "y")
             assert scan.height.dtype == np.float32
 

@@ -59,7 +59,9 @@ def asked() -> list[dict[str, Any]]:
 def pipeline(
     monkeypatch: pytest.MonkeyPatch, maps: xr.Dataset, asked: list[dict[str, Any]]
 ) -> None:
-    def map_file(path: Path, *, source: Any, settings: Any, limits: Any) -> xr.Dataset:
+    def map_file(
+        path: Path, *, source: Any, settings: Any, limits: Any, reference: Any = None
+    ) -> xr.Dataset:
         asked.append({"path": path, "source": source, "settings": settings, "limits": limits})
         word = Path(path).read_text("utf-8") if path.suffix != ".nc" else "within"
         if word == "damaged":

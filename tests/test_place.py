@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from midchord.place import place, resample
+from midchord.place import place
 from midchord.placing.region import DROPOUT, MEASURED, NO_GLASS, Grid
+from midchord.placing.resampling import resample
 from midchord_io.errors import LiteTooSmall, ScanError
 from midchord_io.scan import check_scan, make_scan
 from turned import steep, turned, worst_corner_mm

@@ -19,7 +19,7 @@ from midchord.simulate import simulate, write_simulated
 from midchord.simulating.recipe import Recipe
 from midchord.simulating.surface import Surface
 from midchord_io.errors import EmptyScan, OutputError
-from midchord_io.results import read_maps
+from midchord_io.results import read_truth
 from midchord_io.scan import check_scan
 
 PLAIN: dict[str, Any] = {
@@ -259,7 +259,7 @@ def test_scan_and_truth_are_written_side_by_side(tmp_path: Path) -> None:
     # heights are stored to a nanometre
     np.testing.assert_allclose(stored.height.values, scan.height.values, rtol=0, atol=2e-6)
     assert stored.attrs["lite_id"] == "small"
-    read = read_maps(truth_path)
+    read = read_truth(truth_path)
     assert read.attrs["bow_mm"] == truth.attrs["bow_mm"]
     np.testing.assert_allclose(read.hw_depth_mm, truth.hw_depth_mm, rtol=1e-6)
 

@@ -105,13 +105,13 @@ def test_a_row_that_does_not_fit_is_named(content: str, words: str, tmp_path: Pa
 
 def test_text_with_columns_or_with_neither_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "points.txt"
-    path.write_text("0 0 1\n0 1 2\n", encoding="utf-8")
+    path.write_text("0 1\n0 2\n", encoding="utf-8")
     with pytest.raises(MissingMetadata, match=r"with axes \(a matrix\) or columns \(points\)"):
         open_scan(path, SourceDescription())
     source = SourceDescription.model_validate(
         {"source": {"columns": {"x": "0", "y": "1", "height": "2"}}}
     )
-    with pytest.raises(UnsupportedScan, match="points in a text cannot be read yet"):
+    with pytest.raises(UnsupportedScan, match="but no row of three numbers; x, y and height"):
         open_scan(path, source)
 
 

@@ -27,14 +27,15 @@ scanned. The frame is right-handed.
 ============  ==========================================================================
 
 Added on reading: ``source_file``, ``source_sha256``, ``adapter``. Where known: ``thickness_mm``,
-``coated_face``, ``support``, ``temperature_c``. Heights far from zero are counted from a datum near
+``coated_face``, ``support``, ``temperature_c``, ``scanner`` ("line" or "area") and
+``support_pitch_mm``. Heights far from zero are counted from a datum near
 them, stated as ``height_datum_mm``: a float32 near 1000 mm resolves 0.06 um, near 10 m only 1 um.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -47,6 +48,7 @@ __all__ = [
     "EVENNESS",
     "FACES",
     "FRAMES",
+    "POINT_VARIABLES",
     "REQUIRED_ATTRS",
     "check_largest",
     "check_scan",
@@ -58,6 +60,8 @@ __all__ = [
 
 FRAMES = ("machine", "lite")
 FACES = ("upper", "lower")
+POINT_VARIABLES = {"point_count": "iu", "point_spread": "f"}
+"""Optional fields of a scan made from points, and the kinds of number that they are."""
 REQUIRED_ATTRS = ("lite_id", "instrument", "scanned_at", "frame")
 EVENNESS = 1e-3
 """Largest departure of a step from the mean step, as a share of it."""
@@ -190,6 +194,7 @@ def check_scan(scan: xr.Dataset, *, where: str | None = None) -> xr.Dataset:
                 needed=f"{attr} is one of {', '.join(allowed)}",
                 do=f"correct the attribute '{attr}'",
             )
+    _check_points(scan, name)
     scan = _near_zero(scan, name)
     height = scan["height"].values
     _check_heights(height, name)
@@ -276,9 +281,10 @@ def _near_zero(scan: xr.Dataset, where: str) -> xr.Dataset:
             needed="heights are real numbers, NaN where not measured",
             do="check which variable holds the heights",
         )
-    measured = height[np.isfinite(height)]
-    check_largest(measured, where)
-    datum_mm = datum_of(measured)
+    for block in _blocks(height):
+        check_largest(block[np.isfinite(block)], where)
+    some = height[:: max(1, height.shape[0] // 2000), :: max(1, height.shape[1] // 500)]
+    datum_mm = datum_of(some[np.isfinite(some)])
     if height.dtype == np.float32 and not datum_mm:
         return scan
     attrs = dict(scan.attrs)
@@ -289,20 +295,46 @@ def _near_zero(scan: xr.Dataset, where: str) -> xr.Dataset:
     return scan.assign_attrs(attrs)
 
 
+def _blocks(height: npt.NDArray[Any]) -> Iterator[npt.NDArray[Any]]:
+    """Rows of a large grid, some at a time, so that checks cost no second grid."""
+    step = max(1, 1_000_000 // max(1, height.shape[1]))
+    for start in range(0, height.shape[0], step):
+        yield height[start : start + step]
+
+
+def _check_points(scan: xr.Dataset, where: str) -> None:
+    """Refuses counts and spreads of points that do not belong to the heights."""
+    for name, kinds in POINT_VARIABLES.items():
+        if name in scan and (
+            scan[name].dims != scan["height"].dims or scan[name].dtype.kind not in kinds
+        ):
+            raise MissingMetadata(
+                where,
+                found=f"{name} ({', '.join(map(str, scan[name].dims))}) of type {scan[name].dtype}",
+                needed=f"one {'real' if kinds == 'f' else 'whole'} number for each height",
+                do=f"leave {name} out, or mend the file",
+            )
+
+
 def _check_heights(height: npt.NDArray[np.float32], where: str) -> None:
-    finite = height[np.isfinite(height)]
-    if finite.size == 0:
+    some, lowest, highest = [], np.inf, -np.inf
+    for block in _blocks(height):
+        finite = block[np.isfinite(block)]
+        if finite.size:
+            lowest, highest = min(lowest, finite.min()), max(highest, finite.max())
+            some.append(finite[:: max(1, height.size // 200_000)].copy())  # a view keeps the block
+    if not some:
         raise EmptyScan(
             where,
             found="no measured height (all are missing)",
             needed="a scan with glass in it",
             do="check the sensor and the codes declared as invalid",
         )
-    low, high = np.percentile(finite[:: max(1, finite.size // 200_000)], (5, 95))
-    if finite.min() == finite.max():
+    low, high = np.percentile(np.concatenate(some), (5, 95))
+    if lowest == highest:
         raise EmptyScan(
             where,
-            found=f"the same height, {finite[0]:g} mm, everywhere",
+            found=f"the same height, {lowest:g} mm, everywhere",
             needed="a measured surface",
             do="check the sensor and which dataset is read",
         )

@@ -18,6 +18,7 @@ _HOMES = {
     "simulate": "midchord.simulate",
     "summary": "midchord.run",
     "sweep_gauge": "midchord.gauge",
+    "trace": "midchord.trace",
     "validate": "midchord.validate",
     "work_up": "midchord.surveying.hand_survey",
 }

@@ -18,7 +18,15 @@ from typing import Annotated, Any, TypeGuard
 
 import typer
 
-from midchord.commands import agreement, identification, lites, simulation, surveys
+from midchord.commands import (
+    agreement,
+    causes,
+    identification,
+    lites,
+    references,
+    simulation,
+    surveys,
+)
 from midchord.commands.options import LogJson, Threads, Verbose
 from midchord.console import (
     Exit,
@@ -33,7 +41,7 @@ from midchord_io.errors import MidchordError, OutputError
 
 __all__ = ["app", "main"]
 
-GROUPS = (lites, identification, simulation, agreement, surveys)
+GROUPS = (lites, identification, references, simulation, agreement, surveys, causes)
 """Modules with ``commands``, in the order of the help."""
 
 # typer brings click along or asks for it, by version: this is its UsageError either way

@@ -12,12 +12,7 @@ it, so that no glass has a negative coordinate. **Cell centres lie at half pitch
 3 pitch/2 ...), so that cells tile the lite from the corner, and a scan that was cropped to an
 unturned lite comes through unchanged.
 
-Heights are interpolated by four-point Lagrange polynomials along each axis where all of the
-sixteen neighbours exist, by the linear one along either axis where a neighbour is missing, and
-not at all where one of the nearest four is missing: nothing is extrapolated. A wave of 120 mm
-across is kept to 1e-5 of its amplitude at 1 mm pitch, and to 1e-4 at 3 degrees of skew with 25 mm
-between columns. Interpolation averages neighbours, so noise between cell centres is less than in
-the scan, down to 0.64 times the standard deviation (0.8 along each axis).
+Heights are interpolated once, and nothing is extrapolated (resampling.py).
 
 A scan that is on the lite frame already is neither moved nor interpolated.
 """
@@ -26,16 +21,18 @@ from __future__ import annotations
 
 from typing import Any
 
-import numba
 import numpy as np
 import xarray as xr
 
 from midchord.placing.clean import fill_gaps, find_spikes
+from midchord.placing.dust import find_dust
+from midchord.placing.jumps import find_jumps
 from midchord.placing.missing import Openings, mark_openings, mark_outside
 from midchord.placing.outline import CORNERS, Outline, find_outline, grid_outline
 from midchord.placing.region import (
     DROPOUT,
     FILLED,
+    HIDDEN,
     MEASURED,
     NO_GLASS,
     OUTSIDE,
@@ -46,13 +43,27 @@ from midchord.placing.region import (
     States,
     find_glass,
 )
+from midchord.placing.resampling import resample
+from midchord.placing.saturation import at_level, find_saturated
 from midchord.placing.scan_noise import scan_noise_mm, undithered_step_mm
-from midchord_io.errors import LiteTooSmall, ScanError
+from midchord.placing.sensor_findings import (
+    dust_findings,
+    lost_findings,
+    saturation_findings,
+    second_surface_findings,
+    streak_findings,
+)
+from midchord.placing.streaks import find_streaks, lost_at_rim
+from midchord_io.acquisition import with_findings
+from midchord_io.errors import ImplausibleScan, LiteTooSmall, ScanError
+from midchord_io.known_attrs import known_mm
+from midchord_io.quantisation import doubtful_step_mm
 from midchord_io.scan import even_pitch_mm
 
-__all__ = ["STATE_MEANINGS", "place", "resample"]
+__all__ = ["STATE_MEANINGS", "place"]
 
 STATE_MEANINGS = "measured filled spike dropout no_glass"
+COARSEST_STEP_MM = 1.0
 SPIKE_PASSES = 2
 """A spike in the window of another may hide it the first time."""
 
@@ -86,15 +97,35 @@ def place(
                       or notch). Shares and counts are of the scan's own points, before
                       interpolation
     Raises            LiteTooSmall where no lite is found; ScanError where there are two, or one
-                      turned too far
+                      turned too far; ImplausibleScan where heights are rounded to over 1 mm
+
+    What the sensor did (second surface, saturation, dropouts in streaks, lines lost, dust) is
+    added to the findings of the scan. In ``state`` the second surface and saturated points are
+    dropouts; grains of dust, and specks of several points, are spikes (spike_count has the specks).
     """
     where = str(scan.attrs.get("source_file") or scan.attrs.get("lite_id") or "scan")
     grid = _grid(scan, where)
     height = np.array(scan["height"].transpose("x", "y").values, dtype=np.float32, order="C")
+    thickness_mm, face = known_mm(scan.attrs, "thickness_mm"), str(scan.attrs.get("face", "upper"))
+    found_step_mm = undithered_step_mm(height, pitch_x_mm=grid.pitch_x_mm)
+    _check_step(max(found_step_mm, doubtful_step_mm(scan)), where)
+    second, is_speck = find_jumps(height, grid, thickness_mm=thickness_mm)
+    for is_other in (second.is_second if second else None, is_speck):
+        if is_other is not None:
+            height[is_other] = np.nan
     state = find_glass(height, grid, glass_range_mm=glass_range_mm, where=where)
     height[state != MEASURED] = np.nan
-    noise_mm = scan_noise_mm(height, pitch_x_mm=grid.pitch_x_mm)
     step_mm = undithered_step_mm(height, pitch_x_mm=grid.pitch_x_mm)
+    saturated = find_saturated(height, step_mm=step_mm, pitch_x_mm=grid.pitch_x_mm)
+    if second is not None:
+        state[second.is_second] = HIDDEN
+    if is_speck is not None:
+        state[is_speck] = SPIKE
+    for end in saturated:
+        state[at_level(height, end.level_mm)] = HIDDEN
+    height[state != MEASURED] = np.nan
+
+    noise_mm = scan_noise_mm(height, pitch_x_mm=grid.pitch_x_mm)
     for _ in range(SPIKE_PASSES):
         is_spike = find_spikes(height, noise_mm=noise_mm, spike_sigma=spike_sigma)
         if not is_spike.any():
@@ -103,7 +134,8 @@ def place(
         state[is_spike] = SPIKE
 
     is_placed = scan.attrs["frame"] == "lite"
-    outline = grid_outline(grid) if is_placed else find_outline(state, grid)
+    seen = _with_hidden(state)
+    outline = grid_outline(grid) if is_placed else find_outline(seen, grid)
     if abs(outline.skew_deg) > largest_skew_deg:
         raise ScanError(
             where,
@@ -111,11 +143,26 @@ def place(
             needed=f"a skew of at most {largest_skew_deg:g} degrees",
             do="check how the lite was fed and the pitches declared, or raise largest_skew_deg",
         )
+    grains = find_dust(height, grid, step_mm=step_mm, skew_deg=outline.skew_deg, face=face)
+    rims = () if is_placed else lost_at_rim(scan["height"].values, seen, grid, _skews(outline))
     inward = np.stack([edge.inward for edge in outline.edges.values()])
     mark_outside(state, grid, inward)
     openings = mark_openings(state, grid)
+    streaks = find_streaks(state, grid)
+    state[state == HIDDEN] = DROPOUT
     attrs = _counts(state) | _facts(outline, openings, noise_mm) | {"step_mm": step_mm}
     attrs["frame_of_scan"] = scan.attrs["frame"]
+    glass_points = int(np.count_nonzero(state < NO_GLASS))
+    findings = [
+        *second_surface_findings(second, thickness_mm=thickness_mm, glass_points=glass_points),
+        *saturation_findings(saturated, glass_points=glass_points),
+        *streak_findings(streaks, lines=grid.nx),
+        *lost_findings(rims),
+        *dust_findings(grains, face=face),
+    ]
+    if grains is not None:
+        is_dust = grains.is_dust & (state == MEASURED)
+        height[is_dust], state[is_dust] = np.nan, SPIKE
     fill_gaps(height, state, grid, fill_mm=fill_mm)
     attrs["filled_share"] = _share(state, FILLED)
     if is_placed:
@@ -125,7 +172,29 @@ def place(
         frame, target = _lite_frame(outline, grid, where)
         height, state = resample(height, state, grid, target, frame, inward)
     attrs |= _size(outline)
-    return _dataset(scan, height, state, target, attrs, keep_coords=is_placed)
+    lite = _dataset(scan, height, state, target, attrs, keep_coords=is_placed)
+    return with_findings(lite, *findings) if findings else lite
+
+
+def _check_step(step_mm: float, where: str) -> None:
+    if step_mm > COARSEST_STEP_MM:
+        raise ImplausibleScan(
+            where,
+            found=f"heights rounded to steps of {step_mm:.3g} mm",
+            needed="steps finer than roll wave is deep, 0.01 to 0.5 mm: no roll wave can be judged "
+            "from these",
+            do="store more digits, or check the height units",
+        )
+
+
+def _with_hidden(state: States) -> States:
+    """The state with glass where there is glass, though it was not measured as such."""
+    is_hidden = state == HIDDEN
+    return np.where(is_hidden, np.uint8(MEASURED), state) if is_hidden.any() else state
+
+
+def _skews(outline: Outline) -> dict[str, tuple[float, float]]:
+    return {side: edge.range_deg for side, edge in outline.edges.items() if edge.tells_skew}
 
 
 def _grid(scan: xr.Dataset, where: str) -> Grid:
@@ -222,112 +291,6 @@ def _lite_frame(outline: Outline, grid: Grid, where: str) -> tuple[Floats, Grid]
     half_x, half_y = grid.pitch_x_mm / 2, grid.pitch_y_mm / 2
     target = Grid(half_x, half_y, grid.pitch_x_mm, grid.pitch_y_mm, nx, ny)
     return np.array([float(x0), float(y0), float(turn)]), target
-
-
-def resample(
-    height: Heights, state: States, grid: Grid, target: Grid, frame: Floats, inward: Floats
-) -> tuple[Heights, States]:
-    """Heights and states of a scan on a turned grid.
-
-    height, state  (x, y) on ``grid``
-    frame          x and y of the target's zero on the scan's axes, mm, and its turn, rad
-    inward         (edges, 3): a, b, c with a x + b y + c the distance inward of an edge, mm
-    returns        (x, y) on ``target``; a state is that of the nearest point of the scan, DROPOUT
-                   where there is no height inside the outline, NO_GLASS outside and in holes
-    """
-    turned = np.empty((target.nx, target.ny), np.float32)
-    kinds = np.empty((target.nx, target.ny), np.uint8)
-    x0, y0, turn = (float(value) for value in frame)
-    _resample(
-        height, state, turned, kinds,
-        np.array([grid.x0_mm, grid.y0_mm, grid.pitch_x_mm, grid.pitch_y_mm]),
-        np.array([target.x0_mm, target.y0_mm, target.pitch_x_mm, target.pitch_y_mm]),
-        np.array([x0, y0, np.cos(turn), np.sin(turn)]), inward,
-    )  # fmt: skip
-    return turned, kinds
-
-
-@numba.njit(cache=True, nogil=True)
-def _weights(fraction, weights):  # type: ignore[no-untyped-def]
-    """Cubic (row 0) and linear (row 1) weights of the points at -1, 0, 1, 2."""
-    t = fraction
-    weights[0, 0] = -t * (t - 1.0) * (t - 2.0) / 6.0
-    weights[0, 1] = (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0
-    weights[0, 2] = -(t + 1.0) * t * (t - 2.0) / 2.0
-    weights[0, 3] = (t + 1.0) * t * (t - 1.0) / 6.0
-    weights[1, 0] = 0.0
-    weights[1, 1] = 1.0 - t
-    weights[1, 2] = t
-    weights[1, 3] = 0.0
-
-
-@numba.njit(cache=True, nogil=True)
-def _split(position):  # type: ignore[no-untyped-def]
-    """Whole part and fraction of a position in cells; rounding does not make a fraction."""
-    whole = int(np.floor(position))
-    fraction = position - whole
-    if fraction > 1.0 - 1e-7:
-        return whole + 1, 0.0
-    return whole, (0.0 if fraction < 1e-7 else fraction)
-
-
-@numba.njit(cache=True, nogil=True)
-def _weighted(height, i, j, weights_x, weights_y):  # type: ignore[no-untyped-def]
-    """Weighted sum over the points with a weight; NaN where one of them is missing."""
-    nx, ny = height.shape
-    total = 0.0
-    for a in range(4):
-        if weights_x[a] == 0.0:
-            continue
-        k = i + a - 1
-        if k < 0 or k >= nx:
-            return np.nan
-        line = 0.0
-        for b in range(4):
-            if weights_y[b] == 0.0:
-                continue
-            m = j + b - 1
-            if m < 0 or m >= ny:
-                return np.nan
-            line += weights_y[b] * height[k, m]
-        total += weights_x[a] * line
-    return total
-
-
-@numba.njit(cache=True, nogil=True)
-def _resample(  # type: ignore[no-untyped-def]
-    height, state, turned, kinds, source, target, frame, inward
-):
-    nx, ny = height.shape
-    wx = np.empty((2, 4))
-    wy = np.empty((2, 4))
-    for p in range(turned.shape[0]):
-        u = target[0] + p * target[2]
-        for q in range(turned.shape[1]):
-            v = target[1] + q * target[3]
-            x = frame[0] + u * frame[2] - v * frame[3]
-            y = frame[1] + u * frame[3] + v * frame[2]
-            i, tx = _split((x - source[0]) / source[2])
-            j, ty = _split((y - source[1]) / source[3])
-            _weights(tx, wx)
-            _weights(ty, wy)
-            z = np.nan
-            for order in range(4):
-                z = _weighted(height, i, j, wx[order // 2], wy[order % 2])
-                if np.isfinite(z):
-                    break
-            turned[p, q] = z
-            near_i = i + (1 if tx > 0.5 else 0)
-            near_j = j + (1 if ty > 0.5 else 0)
-            kind = DROPOUT
-            if 0 <= near_i < nx and 0 <= near_j < ny:
-                kind = state[near_i, near_j]
-            kinds[p, q] = kind
-            if not np.isfinite(z):  # else the nearest of the four has a height, too
-                kinds[p, q] = NO_GLASS if kind == NO_GLASS else DROPOUT
-                for k in range(inward.shape[0]):
-                    if inward[k, 0] * x + inward[k, 1] * y + inward[k, 2] < -1e-6:
-                        kinds[p, q] = NO_GLASS
 
 
 def _dataset(

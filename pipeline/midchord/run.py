@@ -1,6 +1,6 @@
 """One lite, from scan to maps: the whole path on one screen.
 
-    scan --place--> lite --detrend--> residual, form, edge lift
+    scan, less the flat reference --place--> lite --detrend--> residual, form, edge lift
          --measure--> readings and half waves, feet set by the waves --draw up--> maps, summary
 """
 
@@ -23,8 +23,12 @@ from midchord.judging.limits import Limits
 from midchord.maps import Zoning, map_positions
 from midchord.measure import ClearRange, measure
 from midchord.place import place
+from midchord.reference import Reference, orientation_of
+from midchord.reference_use import subtract_reference
 from midchord.settings import Settings
 from midchord.summarise import summarise
+from midchord.supports import drift_findings, support_findings
+from midchord_io.acquisition import with_findings
 from midchord_io.adapters import open_scan
 from midchord_io.errors import ImplausibleScan
 from midchord_io.scan import check_scan
@@ -80,8 +84,13 @@ def process(
         step_mm=float(lite.attrs["step_mm"]),
         where=where,
     )
-    maps = make_maps(lite, parts, waves, zoning, map_x, map_y, s)
     form = _measured_form(parts, lite, s)
+    lite = with_findings(
+        lite,
+        *support_findings(waves.surface.lines, waves.x_mm, lite.attrs),
+        *drift_findings(form["bow_mm"], lite.attrs),
+    )
+    maps = make_maps(lite, parts, waves, zoning, map_x, map_y, s)
     form["quadratic_power_mdpt"] = quadratic_power_mdpt(maps["height"].values, map_x, map_y)
     return summarise(maps, lite, parts, waves, s, form)
 
@@ -98,14 +107,20 @@ def map_file(
     settings: Settings | None = None,
     limits: Limits | None = None,
     full: bool = False,
+    reference: Reference | None = None,
 ) -> xr.Dataset:
     """Maps and summary of the lite in a file, judged where limits are given.
 
+    reference  the flat reference of the sensor, subtracted before anything else
     Raises  ScanError where the file or the lite is refused, SettingsError for limits that speak
             of zones the settings do not have
     """
     settings = settings or Settings.load()
-    maps = process(open_scan(path, source), settings, full=full)
+    scan = open_scan(path, source)
+    if reference is not None:
+        orientation = orientation_of(source)
+        scan = subtract_reference(scan, reference, orientation=orientation, settings=settings)
+    maps = process(scan, settings, full=full)
     if limits is None:
         return maps
     verdict = judge(

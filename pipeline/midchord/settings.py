@@ -24,6 +24,7 @@ __all__ = [
     "Lines",
     "Maps",
     "Place",
+    "Reference",
     "Settings",
     "Waves",
     "Zones",
@@ -112,6 +113,11 @@ class Lines(Strict):
     every_mm: Annotated[float, Field(ge=1, le=1e6, allow_inf_nan=False)]
 
 
+class Reference(Strict):
+    # a day: a sensor that needs a new one more often needs a repair; ten years: never
+    max_age_days: Annotated[float, Field(ge=1, le=3650, allow_inf_nan=False)]
+
+
 class Judge(Strict):
     # 0 is simple acceptance; beyond 10 standard uncertainties every lite is undecided
     coverage_factor: Annotated[float, Field(ge=0, le=10, allow_inf_nan=False)]
@@ -128,6 +134,7 @@ class Settings(Strict):
     maps: Maps
     lines: Lines
     judge: Judge
+    reference: Reference
 
     @model_validator(mode="after")
     def _filter_leaves_the_waves(self) -> Self:

@@ -28,6 +28,8 @@ import xarray as xr
 
 from midchord.settings import Settings
 from midchord.simulating.recipe import EDGES, Noise, Recipe
+from midchord.simulating.sensor_faults import clipped, lost_lines
+from midchord.simulating.sensor_places import BlindPlaces, SensorOnLite
 from midchord.simulating.surface import Surface
 from midchord.simulating.truth import (
     COLUMNS,
@@ -35,12 +37,12 @@ from midchord.simulating.truth import (
     true_half_waves,
     true_mean_wavelength_mm,
 )
+from midchord_io.errors import OutputError
 from midchord_io.scan import make_scan
 
-__all__ = ["simulate", "write_simulated"]
+__all__ = ["simulate", "truth_beside", "write_simulated"]
 
 Array = npt.NDArray[np.float64]
-Mask = npt.NDArray[np.bool_]
 
 BLOCK_POINTS = 400_000
 """Points made at a time: some ten float64 arrays of this size live at once."""
@@ -79,19 +81,37 @@ def simulate(recipe: Recipe, settings: Settings | None = None) -> tuple[xr.Datas
     surface = Surface(recipe)
     x_mm, y_mm = _scan_grid(surface)
     height, counts = _scanned(surface, x_mm, y_mm)
-    known = {"thickness_mm": recipe.lite.thickness_mm} if recipe.lite.thickness_mm else {}
+    scanner = recipe.scanner
+    known = {
+        "thickness_mm": recipe.lite.thickness_mm,
+        "scanner": scanner.kind,
+        "support_pitch_mm": scanner.support_pitch_mm,
+    }
     scan = make_scan(
         height,
         x_mm=x_mm,
         y_mm=y_mm,
         lite_id=recipe.lite.id,
-        instrument=recipe.scanner.instrument,
-        scanned_at=recipe.scanner.scanned_at,
-        frame=recipe.scanner.frame,
-        face=recipe.scanner.face,
-        known=known,
+        instrument=scanner.instrument,
+        scanned_at=scanner.scanned_at,
+        frame=scanner.frame,
+        face=scanner.face,
+        known={name: value for name, value in known.items() if value is not None},
     )
     return scan, _truth(surface, counts, settings or Settings.load())
+
+
+def truth_beside(path: str | Path) -> Path:
+    """Where the truth of the scan ``path`` is written. Raises OutputError for another ending."""
+    path = Path(path)
+    if path.suffix.lower() != ".nc":
+        raise OutputError(
+            path,
+            found=f"the ending {path.suffix!r}",
+            needed="a scan is written as netCDF-4, .nc",
+            do="name it NAME.nc",
+        )
+    return path.with_name(path.stem + ".truth.nc")
 
 
 def write_simulated(
@@ -100,14 +120,13 @@ def write_simulated(
     """Write the scan as ``path`` (NAME.nc) and its truth beside it (NAME.truth.nc).
 
     returns  both paths
-    Raises   OutputError where they cannot be written
+    Raises   OutputError for another ending, and where they cannot be written
     """
     from midchord.outputs import write_together
     from midchord_io.adapters.native import write_scan
     from midchord_io.results import write_maps
 
-    path = Path(path)
-    truth_path = path.with_name(path.stem + ".truth.nc")
+    path, truth_path = Path(path), truth_beside(path)
     scan, truth = simulate(recipe, settings)
     files: dict[str, Callable[[Path], object]] = {
         truth_path.name: lambda to: write_maps(truth, to),
@@ -123,6 +142,8 @@ class _Counts(NamedTuple):
     glass_points: int
     spikes: int
     dropouts: int
+    saturated: int
+    second_surface: int
 
 
 def _scan_grid(surface: Surface) -> tuple[Array, Array]:
@@ -155,12 +176,13 @@ def _scanned(
     surface: Surface, x_mm: Array, y_mm: Array
 ) -> tuple[npt.NDArray[np.float32], _Counts]:
     recipe = surface.recipe
-    streams = np.random.SeedSequence(recipe.seed).spawn(4)
+    streams = np.random.SeedSequence(recipe.seed).spawn(5)
     noise = _NoiseField(recipe, y_mm.size, streams[0])
     spikes, scattered = (np.random.default_rng(stream) for stream in streams[1:3])
-    blind = _BlindPlaces(surface, x_mm, y_mm, np.random.default_rng(streams[3]))
+    blind = BlindPlaces(surface, x_mm, y_mm, np.random.default_rng(streams[3]))
+    sensor = SensorOnLite(surface, x_mm, y_mm, np.random.default_rng(streams[4]))
     height = np.empty((x_mm.size, y_mm.size), dtype=np.float32)
-    glass_points = spike_count = dropout_count = 0
+    glass_points = spike_count = dropout_count = saturated = through = 0
     rows = max(1, BLOCK_POINTS // y_mm.size)
     for start in range(0, x_mm.size, rows):
         x, y = x_mm[start : start + rows, np.newaxis], y_mm[np.newaxis, :]
@@ -169,19 +191,25 @@ def _scanned(
         glass = surface.is_glass(u, v)
         belt = recipe.position.belt_mm
         z = np.where(glass, surface.height(u, v), np.nan if belt is None else belt)
+        is_second = sensor.add_to(z, x, y, glass)
         noise.add_to(z)
         is_spike = glass & (spikes.random(shape, dtype=np.float32) < recipe.spikes.share)
         z[is_spike] += _spike_heights(recipe, int(is_spike.sum()), spikes)
         if recipe.noise.quantum_mm:
             z = np.rint(z / recipe.noise.quantum_mm) * recipe.noise.quantum_mm
+        within = z
+        z = clipped(z, recipe.sensor.saturation)
         lost = scattered.random(shape, dtype=np.float32) < recipe.dropouts.share
         lost = glass & (lost | blind.at(x, y))
+        z[lost_lines(recipe.sensor.lost_lines, x, y)] = np.nan
         z[lost] = np.nan
         height[start : start + rows] = z
         glass_points += int(glass.sum())
         spike_count += int((is_spike & ~lost).sum())
-        dropout_count += int(lost.sum())
-    return height, _Counts(glass_points, spike_count, dropout_count)
+        dropout_count += int((glass & np.isnan(z)).sum())
+        saturated += int((glass & (z != within) & ~np.isnan(z)).sum())
+        through += int((is_second & ~np.isnan(z)).sum())
+    return height, _Counts(glass_points, spike_count, dropout_count, saturated, through)
 
 
 def _spike_heights(recipe: Recipe, count: int, rng: np.random.Generator) -> Array:
@@ -235,42 +263,6 @@ def _recursed(field: Array, keep: float, *, axis: int) -> Array:
 
     result: Array = lfilter([1.0], [1.0, -keep], field, axis=axis)
     return result
-
-
-class _BlindPlaces:
-    """Patches (round) and streaks (along the travel) that the sensor does not see."""
-
-    def __init__(
-        self, surface: Surface, x_mm: Array, y_mm: Array, rng: np.random.Generator
-    ) -> None:
-        self.dropouts = surface.recipe.dropouts
-        self.patches = [self._on_glass(surface, rng) for _ in range(self.dropouts.patches)]
-        self.streaks = [
-            (rng.uniform(x_mm[0], x_mm[-1] - self.dropouts.streak_length_mm), y)
-            for _, y in (self._on_glass(surface, rng) for _ in range(self.dropouts.streaks))
-        ]
-
-    @staticmethod
-    def _on_glass(surface: Surface, rng: np.random.Generator) -> tuple[float, float]:
-        """A place on the glass, in the frame of the scan."""
-        while True:
-            u, v = rng.uniform(0, surface.length_mm), rng.uniform(0, surface.width_mm)
-            if surface.is_glass(u, v):
-                break
-        if surface.recipe.scanner.frame == "lite":
-            return u, v
-        x, y = surface.to_machine(u, v)
-        return float(x), float(y)
-
-    def at(self, x: Array, y: Array) -> Mask:
-        """x (rows, 1), y (1, columns), mm; True where nothing is seen."""
-        blind = np.zeros((x.size, y.size), dtype=bool)
-        for x0, y0 in self.patches:
-            blind |= (x - x0) ** 2 + (y - y0) ** 2 < (self.dropouts.patch_mm / 2) ** 2
-        for x0, y0 in self.streaks:
-            along = (x >= x0) & (x < x0 + self.dropouts.streak_length_mm)
-            blind |= along & (np.abs(y - y0) <= self.dropouts.streak_width_mm / 2)
-        return blind
 
 
 def _truth(surface: Surface, counts: _Counts, settings: Settings) -> xr.Dataset:
@@ -327,6 +319,8 @@ def _truth(surface: Surface, counts: _Counts, settings: Settings) -> xr.Dataset:
         "glass_points": counts.glass_points,
         "spike_count": counts.spikes,
         "dropout_count": counts.dropouts,
+        "saturated_count": counts.saturated,
+        "second_surface_count": counts.second_surface,
         "dropout_share": counts.dropouts / max(1, counts.glass_points),
         "recipe": recipe.model_dump_json(exclude_none=True),
     }

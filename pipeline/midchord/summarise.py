@@ -99,6 +99,8 @@ def summarise(
                 "coated_face",
                 "support",
                 "temperature_c",
+                "scanner",
+                "support_pitch_mm",
             )
             if key in attrs
         },
@@ -139,6 +141,7 @@ def summarise(
         "centre_line": _centre_line(waves, maps),
         "verdict": "not judged",
         "reasons": [],
+        "reference": json.loads(attrs.get("reference", "null")),
         "conventions": {
             "gauge": "from the swing of three-point readings: twice the true peak-to-valley of an "
             "even wave at feet half a wavelength from the plunger",

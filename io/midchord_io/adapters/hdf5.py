@@ -19,25 +19,31 @@ import numpy.typing as npt
 import xarray as xr
 
 from midchord_io.adapters import native
+from midchord_io.adapters.facts import FileFacts, array_facts, is_matrix, series_facts
 from midchord_io.adapters.gridded import Along, StoredGrid, along_of, scan_from_grid
+from midchord_io.adapters.hdf5_types import is_safe
 from midchord_io.adapters.heights import plain_attribute
-from midchord_io.errors import CorruptScan, MidchordError, MissingMetadata
+from midchord_io.errors import CorruptScan, MidchordError, MissingMetadata, UnsupportedScan
 from midchord_io.source import SourceDescription
 
-__all__ = ["MATRIX_KEYS", "choose", "needs_source", "read", "sniff"]
+__all__ = ["MATRIX_KEYS", "choose", "describe", "needs_source", "read", "sniff"]
 
 MATRIX_KEYS = frozenset(
     {
         "axes",
         "dataset",
+        "heads",
         "height_offset",
         "height_scale",
         "height_sign",
         "height_units",
         "invalid",
+        "joining",
+        "lines",
         "pitch",
         "position_units",
         "positions",
+        "three_rows",
     }
 )
 """Keys of ``[source]`` that a file with named arrays has a use for."""
@@ -46,6 +52,7 @@ NOT_A_SCALE = "This is a netCDF dimension but not a netCDF variable"
 """What netCDF-4 writes as the NAME of a dimension without coordinates."""
 
 MOST_POSITIONS = 10_000_000
+MOST_VALUES = 50
 
 
 def sniff(path: Path, head: bytes) -> bool:
@@ -61,10 +68,47 @@ def read(path: Path, source: SourceDescription | None) -> xr.Dataset:
     with file:
         with _library(where):
             arrays = _arrays(file)
+            is_truth = {"recipe", "schema_version"} <= set(file.attrs)
+        if is_truth:
+            raise UnsupportedScan(
+                where,
+                found="the true surface and figures of a simulated lite, not its scan",
+                needed="a scan",
+                do="name the scan beside it, the file without .truth in its name",
+            )
         if source is None:
             raise needs_source("a foreign HDF5 file", arrays, where)
-        stored = _stored(file, choose(arrays, source.source.dataset, where), where)
-        return scan_from_grid(stored, source, path, uses=MATRIX_KEYS)
+
+        def other(named: str | None) -> StoredGrid:
+            return _stored(file, choose(arrays, named, where), where)
+
+        stored = other(source.source.first_dataset)
+        return scan_from_grid(stored, source, path, uses=MATRIX_KEYS, other=other)
+
+
+def describe(path: Path) -> FileFacts:
+    """What datasets there are, and what their attributes state. Raises ScanError."""
+    where = str(path)
+    with _library(where):
+        file = h5py.File(path, "r")
+    with file, _library(where):
+        grids, series = [], []
+        for name in _arrays(file, with_scales=True):
+            dataset = file[name]
+            along = _positions(file, name) if len(dataset.shape or ()) == 1 else None
+            found = series_facts(name, along) if along is not None else None
+            if found is not None:
+                series.append(found)
+            elif is_matrix(dataset.shape or (), _dtype(dataset)):
+                grids.append(array_facts(_stored(file, name, where), name))
+        return FileFacts(
+            content="an HDF5 file",
+            layout="matrix",
+            uses=MATRIX_KEYS,
+            arrays=tuple(grids),
+            series=tuple(series),
+            values=_values(file),
+        )
 
 
 def _stored(file: h5py.File, name: str, where: str) -> StoredGrid:
@@ -151,14 +195,14 @@ def _library(where: str) -> Iterator[None]:
         ) from error
 
 
-def _arrays(file: h5py.File) -> dict[str, np.dtype[Any]]:
-    """Every dataset that is not the coordinate of another one."""
+def _arrays(file: h5py.File, *, with_scales: bool = False) -> dict[str, np.dtype[Any]]:
+    """Every dataset, without those that are only the coordinate of another one."""
     arrays: dict[str, np.dtype[Any]] = {}
 
     def note(name: Any, item: Any) -> None:
         if isinstance(name, bytes):  # a name that is not UTF-8
             return
-        if isinstance(item, h5py.Dataset) and not item.is_scale:
+        if isinstance(item, h5py.Dataset) and (with_scales or not item.is_scale):
             arrays[name] = item.dtype
 
     file.visititems(note)
@@ -174,7 +218,8 @@ def _dtype(dataset: h5py.Dataset) -> np.dtype[Any]:
 
 def _attributes(item: Any) -> dict[str, Any]:
     skipped = {"CLASS", "DIMENSION_LIST", "NAME", "REFERENCE_LIST"}
-    return {name: plain_attribute(item.attrs[name]) for name in item.attrs if name not in skipped}
+    names = [name for name in item.attrs if name not in skipped and is_safe(item, name)]
+    return {name: plain_attribute(item.attrs[name]) for name in names}
 
 
 def _scale(dataset: h5py.Dataset, number: int) -> Along | None:
@@ -183,7 +228,8 @@ def _scale(dataset: h5py.Dataset, number: int) -> Along | None:
     if not len(dimension):
         return None
     scale = dimension[0]
-    name = plain_attribute(scale.attrs.get("NAME", b""))
+    has_name = "NAME" in scale.attrs and is_safe(scale, "NAME")
+    name = plain_attribute(scale.attrs["NAME"] if has_name else b"")
     if str(name).startswith(NOT_A_SCALE) or scale.shape != (dataset.shape[number],):
         return None
     return along_of(np.asarray(scale[()]), _attributes(scale))
@@ -196,11 +242,27 @@ def _positions(file: h5py.File, named: str) -> Along | None:
     return along_of(np.asarray(item[()]), _attributes(item))
 
 
+def _values(file: h5py.File) -> dict[str, str]:
+    """Attributes of the file and its groups, by the path that ``attr:PATH`` takes."""
+    values: dict[str, str] = {}
+
+    def note(name: Any, item: Any) -> None:
+        if isinstance(name, str) and not isinstance(item, h5py.Dataset):
+            for key in [key for key in item.attrs if is_safe(item, key)][:MOST_VALUES]:
+                value = plain_attribute(item.attrs[key])
+                if isinstance(value, str | int | float) and len(values) < MOST_VALUES:
+                    values[f"{name}/{key}".strip("/")] = str(value)[:80]
+
+    note("", file)
+    file.visititems(note)
+    return values
+
+
 def _value(file: h5py.File, named: str) -> Any:
     """An attribute, or a dataset with one value."""
     parent, _, name = named.strip("/").rpartition("/")
     holder = file.get(parent or "/")
-    if holder is not None and name in holder.attrs:
+    if holder is not None and name in holder.attrs and is_safe(holder, name):
         return plain_attribute(holder.attrs[name])
     item = file.get(named)
     if isinstance(item, h5py.Dataset) and item.size == 1:

@@ -95,7 +95,8 @@ class Conversion:
 
     def to_mm(self, stored: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
         """A block of stored numbers as heights, mm. Raises ImplausibleScan."""
-        height = stored.astype(np.float64)
+        with np.errstate(invalid="ignore"):  # signalling NaN, as damage makes them
+            height = stored.astype(np.float64)
         is_missing = ~np.isfinite(height)
         is_missing |= (height < self.valid[0]) | (height > self.valid[1])
         for code in self.codes:

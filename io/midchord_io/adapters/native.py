@@ -16,7 +16,9 @@ import h5py
 import numpy as np
 import xarray as xr
 
-from midchord_io.adapters.gridded import LARGEST_CELLS, blocks
+from midchord_io.adapters.facts import FileFacts, array_facts
+from midchord_io.adapters.gridded import LARGEST_CELLS, Along, StoredGrid, blocks
+from midchord_io.adapters.hdf5_types import check_attributes
 from midchord_io.adapters.heights import plain_attribute
 from midchord_io.errors import (
     CorruptScan,
@@ -25,10 +27,10 @@ from midchord_io.errors import (
     UnsupportedScan,
 )
 from midchord_io.results import restored, write_netcdf
-from midchord_io.scan import check_largest, check_scan, datum_of
+from midchord_io.scan import POINT_VARIABLES, check_largest, check_scan, datum_of
 from midchord_io.source import SourceDescription
 
-__all__ = ["is_hdf5", "read", "sniff", "write_scan"]
+__all__ = ["describe", "is_hdf5", "read", "sniff", "write_scan"]
 
 SIGNATURE = b"\x89HDF\r\n\x1a\n"
 CONTRACT_ATTRS = ("lite_id", "frame")
@@ -56,6 +58,8 @@ def read(path: Path, source: SourceDescription | None) -> xr.Dataset:
     """The scan in a native file. Raises ScanError."""
     where = str(path)
     try:
+        with h5py.File(path, "r") as file:
+            check_attributes(file)
         with xr.open_dataset(path, engine="h5netcdf", decode_times=False, cache=False) as stored:
             attrs = _plain(restored(stored.attrs))
             if "schema_version" in attrs:
@@ -81,13 +85,37 @@ def read(path: Path, source: SourceDescription | None) -> xr.Dataset:
     return scan
 
 
+def describe(path: Path) -> FileFacts:
+    """What the scan says of itself. Raises ScanError."""
+    scan = read(path, None)
+    x, y = scan["x"].values, scan["y"].values
+    height = scan["height"]
+    stored = StoredGrid(
+        name="height",
+        shape=height.shape,
+        dtype=height.dtype,
+        rows=lambda start, stop: np.asarray(height.values[start:stop]),
+        attrs=dict(height.attrs),
+        along=(Along(x, "mm"), Along(y, "mm")),
+    )
+    return FileFacts(
+        content="a scan as midchord writes it",
+        layout="matrix",
+        uses=frozenset(),
+        arrays=(array_facts(stored, "height"),),
+        values={str(key): str(value)[:80] for key, value in scan.attrs.items()},
+        notes=("It says everything itself: no source description is needed.",),
+    )
+
+
 def write_scan(scan: xr.Dataset, path: str | os.PathLike[str]) -> None:
     """A scan as a native file, atomically: float32 heights, zlib 1 with shuffle.
 
     Raises  ScanError where the scan breaks the contract, OutputError where it cannot be written
     """
     scan = check_scan(scan)
-    scan = scan[["height"]].assign_attrs({"Conventions": "CF-1.11", **scan.attrs})
+    kept = ["height", *(name for name in POINT_VARIABLES if name in scan)]
+    scan = scan[kept].assign_attrs({"Conventions": "CF-1.11", **scan.attrs})
     write_netcdf(scan, path)
 
 
@@ -142,7 +170,12 @@ def _loaded(stored: xr.Dataset, where: str) -> tuple[xr.Dataset, float]:
                     do="mend the file",
                 )
             coords[axis] = (axis, values.astype(np.float64), _plain(stored[axis].attrs))
-    scan = xr.Dataset({"height": (field.dims, height, _plain(field.attrs))}, coords=coords)
+    fields = {"height": (field.dims, height, _plain(field.attrs))}
+    for name in POINT_VARIABLES:
+        if name in stored and stored[name].shape == field.shape:
+            about = stored[name]
+            fields[name] = (about.dims, about.values, _plain(about.attrs))
+    scan = xr.Dataset(fields, coords=coords)
     return scan.transpose("x", "y"), datum_mm or 0.0
 
 

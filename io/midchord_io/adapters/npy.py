@@ -7,8 +7,11 @@ and ``numpy.lib.format``.)
 
 from __future__ import annotations
 
+import contextlib
+import math
 import zipfile
 import zlib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import IO, Any, Literal
 
@@ -16,98 +19,149 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from midchord_io.adapters.facts import FileFacts, array_facts, is_matrix, series_facts
 from midchord_io.adapters.gridded import LARGEST_CELLS, Along, StoredGrid, scan_from_grid
 from midchord_io.adapters.hdf5 import MATRIX_KEYS, choose, needs_source
+from midchord_io.adapters.zipped import check_members, check_names, damaged, kind_of_zip
 from midchord_io.errors import CorruptScan, UnsupportedScan
 from midchord_io.source import SourceDescription
 
-__all__ = ["read", "sniff"]
+__all__ = ["describe", "read", "sniff"]
 
 NPY_SIGNATURE = b"\x93NUMPY"
-ZIP_SIGNATURE = b"PK\x03\x04"
-NPY_KEYS = MATRIX_KEYS - {"dataset", "positions"}
-
-LARGEST_RATIO = 200
-"""Of unpacked to packed size. Noise does not pack: a measured surface stays below 30 even where
-nine tenths of it are missing."""
-SMALL_BYTES = 16 * 2**20
-"""Members up to this size do no harm whatever their ratio."""
+NPY_KEYS = MATRIX_KEYS - {"dataset", "heads", "joining", "positions", "three_rows"}
 
 
 def sniff(path: Path, head: bytes) -> bool:
-    """Whether the file is an NPY, or a zip whose first member is one."""
-    if head.startswith(NPY_SIGNATURE):
-        return True
-    if not head.startswith(ZIP_SIGNATURE):
-        return False
-    length = int.from_bytes(head[26:28], "little")
-    return head[30 : 30 + length].endswith(b".npy")
+    """Whether the file is an NPY, or a zip of them."""
+    return head.startswith(NPY_SIGNATURE) or kind_of_zip(path, head) == "npy"
 
 
 def read(path: Path, source: SourceDescription | None) -> xr.Dataset:
     """The scan in an array. Raises ScanError."""
     where = str(path)
+    if _is_npy(path):
+        stored = _npy(path, where)
+        if source is None:
+            raise needs_source("an NPY file", {}, where)
+        return scan_from_grid(stored, source, path, uses=NPY_KEYS)
+    with _archive(path, where) as members:
+        kinds = dict.fromkeys(members, np.dtype(np.float64))
+        if source is None:
+            raise needs_source("an NPZ file", kinds, where)
+
+        def other(named: str | None) -> StoredGrid:
+            return _npz(members, choose(kinds, named, where))
+
+        stored = other(source.source.first_dataset)
+        return scan_from_grid(stored, source, path, uses=MATRIX_KEYS, other=other)
+
+
+def describe(path: Path) -> FileFacts:
+    """What arrays there are. Raises ScanError."""
+    where = str(path)
+    if _is_npy(path):
+        stored = _npy(path, where)
+        arrays = (array_facts(stored),) if is_matrix(stored.shape, stored.dtype) else ()
+        return FileFacts("an NPY array", "matrix", NPY_KEYS, arrays=arrays)
+    with _archive(path, where) as members:
+        grids = {name: _npz(members, name) for name in members}
+        lines = (
+            (name, Along(grid.rows(0, grid.shape[0]), None))
+            for name, grid in grids.items()
+            if len(grid.shape) == 1
+        )
+        series = (series_facts(name, along) for name, along in lines)
+        return FileFacts(
+            "an NPZ archive of arrays",
+            "matrix",
+            MATRIX_KEYS,
+            arrays=tuple(
+                array_facts(grid, name)
+                for name, grid in grids.items()
+                if is_matrix(grid.shape, grid.dtype)
+            ),
+            series=tuple(found for found in series if found is not None),
+        )
+
+
+def _is_npy(path: Path) -> bool:
     with path.open("rb") as file:
-        is_npy = file.read(len(NPY_SIGNATURE)) == NPY_SIGNATURE
-    if is_npy:
-        return _read_npy(path, source, where)
-    try:
-        with zipfile.ZipFile(path) as archive:
-            return _read_npz(archive, path, source, where)
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError) as error:
-        raise _damaged(where, str(error)) from error
+        return file.read(len(NPY_SIGNATURE)) == NPY_SIGNATURE
 
 
-def _read_npy(path: Path, source: SourceDescription | None, where: str) -> xr.Dataset:
+def _npy(path: Path, where: str) -> StoredGrid:
     with path.open("rb") as file:
         shape, dtype, is_fortran = _header(file, "the array", where)
         data_bytes = path.stat().st_size - file.tell()
         offset = file.tell()
     _check_size(shape, dtype, data_bytes, "the array", where)
-    if source is None:
-        raise needs_source("an NPY file", {}, where)
-    array: npt.NDArray[Any]
-    if 0 in shape or dtype.itemsize == 0:
-        array = np.empty(shape, dtype)
-    else:
-        array = np.memmap(
-            path, dtype=dtype, mode="r", offset=offset, shape=shape, order=_order(is_fortran)
-        )
-    stored = StoredGrid(
-        name="the array",
-        shape=shape,
-        dtype=dtype,
-        rows=lambda start, stop: np.array(array[start:stop]),
-    )
-    return scan_from_grid(stored, source, path, uses=NPY_KEYS)
+    each = dtype.itemsize * math.prod(shape[1:])
+
+    def rows(start: int, stop: int) -> npt.NDArray[Any]:
+        if 0 in shape or dtype.itemsize == 0:
+            return np.empty((stop - start, *shape[1:]), dtype)
+        if is_fortran:
+            return np.array(_mapped(path, dtype, offset, shape)[start:stop])
+        # read, not mapped: mapped pages would count as memory as long as the file is open
+        count = (stop - start) * math.prod(shape[1:])
+        some = np.fromfile(path, dtype=dtype, count=count, offset=offset + start * each)
+        if some.size != count:
+            raise damaged(where, "NPY", "it ends early")
+        return some.reshape(stop - start, *shape[1:])
+
+    return StoredGrid(name="the array", shape=shape, dtype=dtype, rows=rows)
 
 
-def _read_npz(
-    archive: zipfile.ZipFile, path: Path, source: SourceDescription | None, where: str
-) -> xr.Dataset:
-    members = {
-        info.filename.removesuffix(".npy"): info
-        for info in archive.infolist()
-        if info.filename.endswith(".npy")
-    }
-    kinds = dict.fromkeys(members, np.dtype(np.float64))
-    if source is None:
-        raise needs_source("an NPZ file", kinds, where)
-    name = choose(kinds, source.source.dataset, where)
-    array = _member(archive, members[name], where)
+def _mapped(
+    path: Path, dtype: np.dtype[Any], offset: int, shape: tuple[int, ...]
+) -> npt.NDArray[Any]:
+    return np.memmap(path, dtype=dtype, mode="r", offset=offset, shape=shape, order="F")
+
+
+class _Members:
+    """The arrays of an archive by name, each read when it is asked for."""
+
+    def __init__(self, archive: zipfile.ZipFile, where: str) -> None:
+        self.archive = archive
+        self.where = where
+        self.infos = {
+            info.filename.removesuffix(".npy"): info
+            for info in archive.infolist()
+            if info.filename.endswith(".npy")
+        }
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.infos)
+
+    def array(self, name: str) -> npt.NDArray[Any] | None:
+        info = self.infos.get(name)
+        return None if info is None else _member(self.archive, info, self.where)
+
+
+@contextlib.contextmanager
+def _archive(path: Path, where: str) -> Iterator[_Members]:
+    try:
+        with zipfile.ZipFile(path) as archive:
+            check_names(archive, where)
+            yield _Members(archive, where)
+    except (zipfile.BadZipFile, NotImplementedError, RuntimeError) as error:
+        raise damaged(where, "NPY or NPZ", str(error)) from error
+
+
+def _npz(members: _Members, name: str) -> StoredGrid:
+    array = members.array(name)
+    assert array is not None
 
     def positions(named: str) -> Along | None:
-        if named not in members:
-            return None
-        return Along(_member(archive, members[named], where), None)
+        values = members.array(named)
+        return None if values is None else Along(values, None)
 
     def attribute(named: str) -> Any:
-        if named not in members:
-            return None
-        value = _member(archive, members[named], where)
-        return value.reshape(-1)[0] if value.size == 1 else None
+        value = members.array(named)
+        return value.reshape(-1)[0] if value is not None and value.size == 1 else None
 
-    stored = StoredGrid(
+    return StoredGrid(
         name=f"array {name!r}",
         shape=array.shape,
         dtype=array.dtype,
@@ -115,28 +169,19 @@ def _read_npz(
         positions=positions,
         attribute=attribute,
     )
-    return scan_from_grid(stored, source, path, uses=MATRIX_KEYS)
 
 
-def _member(
-    archive: zipfile.ZipFile, info: zipfile.ZipInfo, where: str
-) -> npt.NDArray[Any]:
+def _member(archive: zipfile.ZipFile, info: zipfile.ZipInfo, where: str) -> npt.NDArray[Any]:
     """One array of the archive; its declared size is checked before it is unpacked."""
     name = f"array {info.filename.removesuffix('.npy')!r}"
-    if info.file_size > max(SMALL_BYTES, LARGEST_RATIO * info.compress_size):
-        raise UnsupportedScan(
-            where,
-            found=f"{name} of {info.file_size} bytes packed into {info.compress_size}",
-            needed="a measured surface, whose noise does not pack so well",
-            do="check where the file comes from",
-        )
+    check_members([info], name, where)
     try:
         with archive.open(info) as file:
             shape, dtype, is_fortran = _header(file, name, where)
             _check_size(shape, dtype, info.file_size - file.tell(), name, where)
             data = file.read()
     except (zipfile.BadZipFile, zlib.error, EOFError, OSError) as error:
-        raise _damaged(where, str(error)) from error
+        raise damaged(where, "NPY or NPZ", str(error)) from error
     return np.frombuffer(data, dtype).reshape(shape, order=_order(is_fortran))
 
 
@@ -149,7 +194,7 @@ def _header(file: IO[bytes], name: str, where: str) -> tuple[tuple[int, ...], np
         else:
             shape, is_fortran, dtype = np.lib.format.read_array_header_2_0(file)
     except Exception as error:  # a header is Python text: damage shows in many ways
-        raise _damaged(where, " ".join(str(error).split())[:120]) from error
+        raise damaged(where, "NPY or NPZ", " ".join(str(error).split())[:120]) from error
     if dtype.hasobject:
         raise UnsupportedScan(
             where,
@@ -185,12 +230,3 @@ def _check_size(
             needed="a whole file",
             do="copy or save it again",
         )
-
-
-def _damaged(where: str, reason: str) -> CorruptScan:
-    return CorruptScan(
-        where,
-        found=f"it is damaged or cut short ({reason})",
-        needed="a whole NPY or NPZ file",
-        do="copy or save it again",
-    )

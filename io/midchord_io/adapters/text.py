@@ -22,11 +22,12 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from midchord_io.adapters.facts import FileFacts, array_facts, is_matrix
 from midchord_io.adapters.gridded import StoredGrid, scan_from_grid
 from midchord_io.errors import CorruptScan, MissingMetadata, UnsupportedScan
 from midchord_io.source import SourceDescription
 
-__all__ = ["read", "sniff"]
+__all__ = ["describe", "read", "sniff"]
 
 TEXT_KEYS = frozenset(
     {
@@ -36,6 +37,7 @@ TEXT_KEYS = frozenset(
         "height_sign",
         "height_units",
         "invalid",
+        "lines",
         "pitch",
         "position_units",
     }
@@ -44,6 +46,10 @@ NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 MISSING = {"nan", "-nan", "na", "n/a", "#n/a", "null", "none", "inf", "-inf"}
 COMMENTS = ("#", "%", "//")
 SPACES = " "
+MARKS_OF_OTHERS = re.compile(
+    rb"(\xef\xbb\xbf)?([aA](ISO|BCR)-\d\.\d|ply[ \t]*[\r\n]|# \.PCD|VERSION |FIELDS )"
+)
+"""Formats that are text, too, and say so at their start."""
 SEPARATORS = ("\t", ";", ",", SPACES)
 
 
@@ -64,7 +70,7 @@ class Layout:
 def sniff(path: Path, head: bytes) -> bool:
     """Whether the file is text with a row of at least two numbers near its start."""
     encoding = _encoding(head)
-    if encoding == "utf-8-sig" and b"\0" in head:
+    if (encoding == "utf-8-sig" and b"\0" in head) or MARKS_OF_OTHERS.match(head):
         return False
     lines = head.decode(encoding, errors="replace").splitlines()
     if lines and not _separator(lines[-1]):
@@ -86,22 +92,40 @@ def read(path: Path, source: SourceDescription | None) -> xr.Dataset:
     if source.source.columns is not None:
         raise UnsupportedScan(
             where,
-            found="a source description with columns, that is, points",
-            needed="a matrix with axes: points in a text cannot be read yet",
-            do="write the scan as a matrix, one row a scan line, and say axes and pitch",
+            found="a source description with columns, that is, points, but no row of three numbers",
+            needed="x, y and height in every row, or a matrix with axes",
+            do="export the points again, or say axes and pitch where it is a matrix",
         )
     layout = _layout(path, where)
     with path.open(encoding=layout.encoding, errors="replace") as file:
-        lines = _data_lines(file, layout)
-        stored = StoredGrid(
-            name="the matrix",
-            shape=(layout.rows, layout.columns),
-            dtype=np.dtype(np.float64),
-            rows=lambda start, stop: _numbers(
-                list(itertools.islice(lines, stop - start)), layout, where
-            ),
+        return scan_from_grid(_stored(file, layout, where), source, path, uses=TEXT_KEYS)
+
+
+def describe(path: Path) -> FileFacts:
+    """The table as a matrix. Raises ScanError."""
+    layout = _layout(path, str(path))
+    with path.open(encoding=layout.encoding, errors="replace") as file:
+        stored = _stored(file, layout, str(path))
+        separator = {"\t": "tabs", ";": "semicolons", ",": "commas"}.get(layout.separator, "spaces")
+        return FileFacts(
+            content=f"a text of numbers between {separator}, from line {layout.first_line}",
+            layout="matrix",
+            uses=TEXT_KEYS,
+            arrays=(array_facts(stored),) if is_matrix(stored.shape, stored.dtype) else (),
         )
-        return scan_from_grid(stored, source, path, uses=TEXT_KEYS)
+
+
+def _stored(file: io.TextIOBase | Any, layout: Layout, where: str) -> StoredGrid:
+    """The matrix, to be read once from its first row to its last."""
+    lines = _data_lines(file, layout)
+    return StoredGrid(
+        name="the matrix",
+        shape=(layout.rows, layout.columns),
+        dtype=np.dtype(np.float64),
+        rows=lambda start, stop: _numbers(
+            list(itertools.islice(lines, stop - start)), layout, where
+        ),
+    )
 
 
 def _encoding(head: bytes) -> str:

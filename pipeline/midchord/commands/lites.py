@@ -22,6 +22,7 @@ from midchord_io.errors import MidchordError, OutputError
 
 if TYPE_CHECKING:
     from midchord.judging.limits import Limits
+    from midchord.reference import Reference
     from midchord.settings import Settings
     from midchord_io.source import SourceDescription
 
@@ -78,6 +79,10 @@ def map_scans(
     limits: Annotated[
         OptionalFile, typer.Option("--limits", metavar="F", help="Limits to judge by (TOML).")
     ] = None,
+    reference: Annotated[
+        OptionalFile,
+        typer.Option("--reference", metavar="F", help="Flat reference of the sensor, subtracted."),
+    ] = None,
     out: OutFolder = Path(),
     full: Annotated[
         bool, typer.Option("--full", help="Store the maps at the pitch of the scan.")
@@ -106,10 +111,15 @@ def map_scans(
         from midchord_io.source import load_source
 
         described = load_source(source)
+    flat = None
+    if reference is not None:
+        from midchord.reference_use import read_reference
+
+        flat = read_reference(reference)
     check_outputs(out, [scan.stem for scan in scans], overwrite=overwrite)
     quiet = log_json or context.obj["log_json"]
     codes = [
-        _map_one(scan, described, resolved, asked, out, overwrite)
+        _map_one(scan, described, resolved, asked, flat, out, overwrite)
         for scan in progress(scans, label="mapping", quiet=quiet)
     ]
     raise typer.Exit(max(codes))
@@ -133,6 +143,7 @@ def _map_one(
     source: SourceDescription | None,
     settings: Settings,
     limits: Limits | None,
+    reference: Reference | None,
     out: Path,
     overwrite: bool,
 ) -> Exit:
@@ -141,7 +152,9 @@ def _map_one(
     from midchord.run import map_file, summary
 
     try:
-        maps = map_file(scan, source=source, settings=settings, limits=limits)
+        maps = map_file(
+            scan, source=source, settings=settings, limits=limits, reference=reference
+        )
         written = write_lite(maps, out, scan.stem, overwrite=overwrite)
     except MidchordError as error:
         code = exit_for(error)

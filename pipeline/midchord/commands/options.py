@@ -20,6 +20,7 @@ __all__ = [
     "MapsFiles",
     "OptionalFile",
     "OptionalFiles",
+    "OptionalKind",
     "OptionalNumber",
     "OptionalWords",
     "OutFolder",
@@ -34,6 +35,7 @@ __all__ = [
 # older typer reads no other spelling of these
 OptionalFile = Optional[Path]  # noqa: UP045
 OptionalFiles = Optional[list[Path]]  # noqa: UP045
+OptionalKind = Optional[str]  # noqa: UP045
 OptionalNumber = Optional[float]  # noqa: UP045
 OptionalWords = Optional[list[str]]  # noqa: UP045
 

@@ -23,6 +23,7 @@ from midchord_io.errors import LiteTooSmall, ScanError
 __all__ = [
     "DROPOUT",
     "FILLED",
+    "HIDDEN",
     "LINK_MM",
     "MEASURED",
     "NO_GLASS",
@@ -31,6 +32,7 @@ __all__ = [
     "Grid",
     "find_glass",
     "label_regions",
+    "region_stats",
     "robust_plane",
 ]
 
@@ -41,6 +43,9 @@ Floats = npt.NDArray[np.float64]
 MEASURED, FILLED, SPIKE, DROPOUT, NO_GLASS = 0, 1, 2, 3, 4
 OUTSIDE = 5
 """Beyond the outline; only inside the stage, it leaves as NO_GLASS."""
+HIDDEN = 6
+"""Glass that the sensor saw something else of (its second surface, the end of its range); only
+inside the stage: never an opening, it leaves as DROPOUT."""
 
 LINK_MM = 25.0
 """Missing points up to this long do not part a region; what is smaller either way is no region
@@ -89,7 +94,7 @@ def find_glass(height: Heights, grid: Grid, *, glass_range_mm: float, where: str
     )
     if parent.size == 0:
         raise _no_glass(where, 0.0, 0.0, 0)
-    stats = _region_stats(height, labels, parent)
+    stats = region_stats(height, labels, parent)
     count = stats[:, 0]
     largest = int(count.argmax())
     lite = largest
@@ -235,7 +240,7 @@ def label_regions(  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True)
-def _region_stats(height, labels, parent):  # type: ignore[no-untyped-def]
+def region_stats(height, labels, parent):  # type: ignore[no-untyped-def]
     """For each root: count, first and last i, first and last j, mean z, mean i, mean j."""
     nx, ny = height.shape
     stats = np.zeros((parent.size, 8))

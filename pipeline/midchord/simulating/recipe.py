@@ -6,6 +6,7 @@ figure that midchord later reads off the scan has a known true value. The parts 
     z = form + edge lift + roll waves + imprint        (:mod:`midchord.simulating.surface`, exact)
     scan = z on the scanner's grid + noise, rounded, with spikes and dropouts
                                                        (:mod:`midchord.simulate`, seeded)
+           and what else sensor and supports do to it  (:mod:`midchord.simulating.sensor_faults`)
 
 Positions are on the lite: x from the leading, y from the left-hand edge, as in
 :mod:`midchord_io.scan`. A recipe file is TOML; a key that does not exist is refused with the
@@ -22,6 +23,19 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, model_validator
 
+from midchord.simulating.bounds import (
+    MOST_POINTS,
+    Count,
+    GlassSize,
+    Name,
+    NotNegative,
+    Number,
+    Positive,
+    Repeated,
+    Seed,
+)
+from midchord.simulating.sensor_faults import SensorFaults
+from midchord_io.survey_cells import YEARS
 from midchord_io.toml_models import Strict, load_toml, validated
 
 __all__ = [
@@ -52,9 +66,6 @@ __all__ = [
 Edge = Literal["leading", "trailing", "left", "right"]
 EDGES: tuple[Edge, ...] = ("leading", "trailing", "left", "right")
 Corner = Literal["leading_left", "leading_right", "trailing_left", "trailing_right"]
-Number = Annotated[float, Field(allow_inf_nan=False)]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0, lt=1)]
 Point = tuple[Number, Number]
 
@@ -78,10 +89,10 @@ class Variation(Strict):
 class Lite(Strict):
     """The glass; a rectangle unless the outline says otherwise."""
 
-    length_mm: Positive
-    width_mm: Positive
+    length_mm: GlassSize
+    width_mm: GlassSize
     thickness_mm: Positive | None = None
-    id: Annotated[str, Field(min_length=1)] = "simulated"
+    id: Name = "simulated"
 
 
 class Scanner(Strict):
@@ -89,13 +100,20 @@ class Scanner(Strict):
     pitch_y_mm: Positive = 1.0
     frame: Literal["machine", "lite"] = "machine"
     face: Literal["upper", "lower"] = "upper"
-    instrument: Annotated[str, Field(min_length=1)] = "simulated scanner"
+    instrument: Name = "simulated scanner"
+    kind: Literal["line", "area"] | None = None
+    """A fixed line sensor over moving glass, or one that sees an area at once; left out: not
+    known."""
+    support_pitch_mm: Positive | None = None
+    """Of the rollers or rests under the lite."""
     scanned_at: dt.datetime = dt.datetime(2026, 1, 1, tzinfo=dt.UTC)
 
     @model_validator(mode="after")
     def _in_universal_time(self) -> Self:
         if self.scanned_at.tzinfo is None:
             raise ValueError("scanned_at needs its zone, e.g. 2026-01-01T00:00:00Z")
+        if self.scanned_at.year not in YEARS:
+            raise ValueError(f"scanned_at must be from {YEARS[0]} to {YEARS[-1]}")
         return self
 
 
@@ -117,7 +135,7 @@ class RollWave(Strict):
 
     amplitude_mm: NotNegative
     """Half the peak-to-valley depth of the surface."""
-    wavelength_mm: Positive
+    wavelength_mm: Repeated
     drift: Variation = Variation()
     """Of the wavelength along x: L(x) = wavelength_mm / (2 - factor), which is wavelength_mm times
     the factor to first order and gives a phase in closed form."""
@@ -183,7 +201,7 @@ class RollerMark(Strict):
     """Short dents, one a turn of a roller that has something on it."""
 
     depth_mm: Number
-    period_mm: Positive
+    period_mm: Repeated
     first_x_mm: Number = 0.0
     length_mm: Positive
     """Along x, standard deviation of a Gaussian."""
@@ -271,10 +289,10 @@ class Dropouts(Strict):
 
     share: Share = 0.0
     """Scattered, each point on its own."""
-    patches: Annotated[int, Field(ge=0)] = 0
+    patches: Count = 0
     patch_mm: Positive = 30.0
     """Diameter."""
-    streaks: Annotated[int, Field(ge=0)] = 0
+    streaks: Count = 0
     """Along the travel: a blind spot of the sensor."""
     streak_width_mm: Positive = 2.0
     streak_length_mm: Positive = 400.0
@@ -283,7 +301,7 @@ class Dropouts(Strict):
 class Recipe(Strict):
     """A lite and its scan. ``Recipe.load(path)`` or ``Recipe.of(mapping)``."""
 
-    seed: Annotated[int, Field(ge=0)] = 0
+    seed: Seed = 0
     lite: Lite
     scanner: Scanner = Scanner()
     position: Position = Position()
@@ -297,6 +315,7 @@ class Recipe(Strict):
     noise: Noise = Noise()
     spikes: Spikes = Spikes()
     dropouts: Dropouts = Dropouts()
+    sensor: SensorFaults = SensorFaults()
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
@@ -304,6 +323,11 @@ class Recipe(Strict):
         for name, across in (("pitch_x_mm", lite.length_mm), ("pitch_y_mm", lite.width_mm)):
             if across < 4 * getattr(self.scanner, name):
                 raise ValueError(f"scanner.{name} must be at most a quarter of the lite's size")
+        if self._points() > MOST_POINTS:
+            raise ValueError(
+                f"scanner: {self._points():.2g} points, more than {MOST_POINTS:.1g}; a wider "
+                "pitch, or less of a margin"
+            )
         if self.scanner.frame == "lite" and self.position != Position():
             raise ValueError("position is only for scanner.frame = 'machine'")
         for bow, chord in (
@@ -314,6 +338,15 @@ class Recipe(Strict):
                 raise ValueError("form: bow must be at most a quarter of the lite's size")
         self._check_corners()
         return self
+
+    def _points(self) -> float:
+        """About how many the scan has."""
+        length, width = self.lite.length_mm, self.lite.width_mm
+        if self.scanner.frame == "machine":
+            turned = math.sin(abs(self.skew_rad))
+            margins = 2 * self.position.margin_mm
+            length, width = length + width * turned + margins, width + length * turned + margins
+        return length / self.scanner.pitch_x_mm * (width / self.scanner.pitch_y_mm)
 
     def _check_corners(self) -> None:
         corners = self.outline.corners_mm

@@ -5,8 +5,8 @@
                         For long lists in which a known share of errors does no harm (nozzles).
                         Benjamini and Hochberg, J. R. Stat. Soc. B 57 (1995) 289.
 ``holm``                holds the chance of any false finding (the family-wise error rate), whatever
-                        the dependence. For short lists in which each finding is acted on (the causes
-                        of a machine). Holm, Scand. J. Stat. 6 (1979) 65.
+                        the dependence. For short lists in which each finding is acted on (the
+                        causes of a machine). Holm, Scand. J. Stat. 6 (1979) 65.
 
 Both give adjusted p-values: a finding is one whose adjusted p-value is at most the level.
 """

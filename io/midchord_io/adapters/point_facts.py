@@ -1,0 +1,66 @@
+"""What a file of points says of itself: its columns, their ranges, and some of the points."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from midchord_io.adapters.clouds import CLOUD_KEYS, StoredPoints
+from midchord_io.adapters.facts import ColumnFacts, FileFacts, Tally
+
+__all__ = ["describing", "points_facts"]
+
+MOST_COLUMNS = 24
+MOST_POINTS = 200_000
+"""Of those that come along for a picture."""
+
+
+def describing(points: Callable[[Path], StoredPoints]) -> Callable[[Path], FileFacts]:
+    """``describe`` of an adapter, from its function that opens the points."""
+    return lambda path: points_facts(points(path))
+
+
+def points_facts(stored: StoredPoints) -> FileFacts:
+    """Columns of numbers with their ranges; the points are read once for every three columns."""
+    numeric = [k for k, dtype in enumerate(stored.dtypes) if dtype.kind in "iuf"][:MOST_COLUMNS]
+    tallies: dict[int, Tally] = {}
+    some: list[npt.NDArray[np.float64]] = []
+    for three in _threes(numeric):
+        fresh = [k for k in dict.fromkeys(three) if k not in tallies]
+        tallies.update((k, Tally()) for k in fresh)
+        for chunk in stored.chunks(three):
+            for place, k in enumerate(three):
+                if k in fresh and three.index(k) == place:
+                    tallies[k].add(chunk[:, place])
+            if len(some) * MOST_COLUMNS < MOST_POINTS and three == _threes(numeric)[0]:
+                some.append(chunk[:: max(1, len(chunk) // 10_000)])
+    count = stored.count
+    if count is None and tallies:
+        count = next(iter(tallies.values())).count
+    return FileFacts(
+        content=stored.name,
+        layout="points",
+        uses=CLOUD_KEYS,
+        columns=tuple(
+            ColumnFacts(
+                name,
+                low=tallies[k].low if k in tallies else None,
+                high=tallies[k].high if k in tallies else None,
+                missing=tallies[k].missing if k in tallies else 0,
+                units=stored.units(k),
+            )
+            for k, name in enumerate(stored.columns)
+        ),
+        count=count,
+        points=np.concatenate(some)[:MOST_POINTS] if some else None,
+        notes=tuple(finding.sentence for finding in stored.findings),
+    )
+
+
+def _threes(numbers: list[int]) -> list[tuple[int, int, int]]:
+    """All numbers in groups of three; the last one is repeated where they do not go round."""
+    padded = numbers + numbers[-1:] * (-len(numbers) % 3)
+    return [(padded[k], padded[k + 1], padded[k + 2]) for k in range(0, len(padded), 3)]
