@@ -12,7 +12,7 @@ from midchord.spectra.along import density_along, least_squares, multitaper, wel
 
 PITCH = 5.0
 # a made-up profile of 64 points, and its unweighted multitaper densities (NW 2.5, 4 tapers, 1e-6
-# mm^3) by the package multitaper 1.2.0, MTSpec(x, nw=2.5, kspec=4, dt=5, nfft=64, iadapt=1).rspec(),
+# mm^3) by the package multitaper 1.2.0, MTSpec(x, nw=2.5, kspec=4, dt=5, nfft=64, iadapt=1),
 # zero frequency left out; that package scales them so that their sum is the plain variance
 REFERENCE = [
     52.472941, 82.55204, 59.803026, 13678.398876, 14312.234881, 14201.39246, 13543.495757,

@@ -21,7 +21,7 @@ def found(values: dict[str, Any], **changes: float) -> dict[str, Candidate]:
     ("diameter_mm", "circumference_mm"), [(60.0, 188.0), (80.0, 251.0), (100.0, 314.0)]
 )
 def test_a_roller_comes_back_once_a_turn(diameter_mm: float, circumference_mm: float) -> None:
-    """pi d; the rounded sizes are a handbook's, from memory. A scanner's roller touches cold glass."""
+    """pi d, the rounded sizes from memory. A scanner's roller touches cold glass."""
     rollers = {"name": "r", "diameter_mm": diameter_mm, "pitch_mm": 150.0, "place": "scanner"}
     causes = found({"rollers": [rollers]})
     assert causes["r: circumference"].period_mm == pytest.approx(circumference_mm, abs=0.6)
@@ -32,7 +32,7 @@ def test_a_roller_comes_back_once_a_turn(diameter_mm: float, circumference_mm: f
 
 
 def test_hot_glass_shrinks_and_wear_widens_the_range() -> None:
-    """Cooling shrinks by about 0.5 %, 1 mm of wear is 3 mm of period: common practice, no source."""
+    """Cooling shrinks by 0.5 %, 1 mm of wear is 3 mm of period: common practice, no source."""
     rollers = {"name": "r", "diameter_mm": 80.0, "pitch_mm": 120.0, "diameter_tolerance_mm": 1.0}
     one = found({"rollers": [rollers]})["r: circumference"]
     turn = math.pi * 80

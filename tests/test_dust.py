@@ -52,7 +52,7 @@ def test_grains_are_found_and_measured(height_mm, width_mm, pitch_mm):
     case = _dusty(height_mm, width_mm, pitch_mm, dropout_share=0.01)
     height = case.scan["height"].values
     found = find_dust(height, _grid(case.scan), step_mm=0.0, skew_deg=0.8)
-    assert (found.count, found.in_rows) == (len(PLACES), 0)
+    assert (found.grains, found.in_rows) == (len(PLACES), 0)
     # the mean of a cell of 2.5 mm, not of the top
     assert 0.4 * height_mm < found.largest_mm < 1.05 * height_mm
     for along, across in PLACES:
@@ -66,7 +66,7 @@ def test_what_stands_down_is_no_dust_but_of_the_lower_face():
     case = _dusty(-0.05, 2.0)
     height, grid = case.scan["height"].values, _grid(case.scan)
     assert find_dust(height, grid, step_mm=0.0, skew_deg=0.8) is None
-    assert find_dust(height, grid, step_mm=0.0, skew_deg=0.8, face="lower").count == len(PLACES)
+    assert find_dust(height, grid, step_mm=0.0, skew_deg=0.8, face="lower").grains == len(PLACES)
 
 
 @pytest.mark.parametrize("pitch_mm", [(1.0, 1.0), (1.0, 6.0), (0.5, 2.0), (5.0, 5.0)])

@@ -8,7 +8,18 @@ from typing import Any
 import pytest
 
 from midchord.configs import shipped
-from midchord.machine import Machine
+from midchord.machine import (
+    Disturbance,
+    Encoder,
+    Glass,
+    Machine,
+    Nozzles,
+    Oscillation,
+    PlaceKnown,
+    Rollers,
+    ScannerDescription,
+    Speeds,
+)
 from midchord_io.errors import SettingsError
 
 BITTERN = shipped("configs", "machines", "bittern.toml")
@@ -94,3 +105,12 @@ def test_a_machine_that_cannot_be_is_refused_in_one_sentence(
     assert words in str(refused.value)
     assert str(refused.value).startswith("mine.toml: ")
     assert "\n" not in str(refused.value)
+
+
+def test_every_key_is_in_the_table_of_keys() -> None:
+    table = (Path(__file__).resolve().parents[1] / "docs" / "keys.md").read_text("utf-8")
+    part = table[table.index("## Machine") :]
+    for section in (Glass, Rollers, Nozzles, Oscillation, ScannerDescription, Encoder, Speeds,
+                    Disturbance, PlaceKnown):  # fmt: skip
+        for key in section.model_fields:
+            assert f"{key}`" in part, f"{section.__name__}.{key}"

@@ -1,4 +1,5 @@
-"""Where a lite lay in the machine: from its maps as far as the machine vouches for them, or a table."""
+"""Where a lite lay in the machine: from its maps as far as the machine vouches for them, or a
+table."""
 
 from __future__ import annotations
 

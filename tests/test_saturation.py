@@ -51,7 +51,7 @@ def test_clipped_crests_and_valleys_are_found(noise_mm, step_mm, side):
     assert found.end == ("largest" if side > 0 else "smallest")
     assert found.level_mm == pytest.approx(level, abs=1e-7)
     is_clipped = (z == level) & np.isfinite(height)
-    assert found.count == is_clipped.sum()
+    assert found.points == is_clipped.sum()
     assert np.array_equal(at_level(height, found.level_mm), is_clipped)
 
 

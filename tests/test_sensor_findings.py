@@ -26,11 +26,12 @@ from midchord_io.acquisition import findings_of
 from midchord_io.adapters import open_scan
 from turned import steep, turned
 
-FINE = {"pitch_x_mm": 1.0, "pitch_y_mm": 2.0}
+FINE = {"pitch_x_mm": 2.0, "pitch_y_mm": 4.0}
+"""Fine enough for every fault to be looked for."""
 HOLES = [{"x_mm": 500.0 + 300 * k, "y_mm": 300.0, "diameter_mm": 8.0 + 15 * k} for k in range(4)]
 CLEAN = {
     "as it is": {},
-    "fine": {"scanner": FINE},
+    "fine": {"scanner": {"pitch_x_mm": 1.0, "pitch_y_mm": 2.0}},
     "one millimetre": {"scanner": {"pitch_x_mm": 1.0, "pitch_y_mm": 1.0}},
     "coarse": {"scanner": {"pitch_x_mm": 0.5, "pitch_y_mm": 25.0}},
     "on the lite": {"scanner": {"frame": "lite", **FINE}},

@@ -1,4 +1,5 @@
-"""Shares of depth and distortion: closed forms, and intervals that hold the truth as often as said."""
+"""Shares of depth and distortion: closed forms, and intervals that hold the truth as often as
+said."""
 
 from __future__ import annotations
 

@@ -23,7 +23,7 @@ def test_a_machine_keeps_its_period() -> None:
 
 
 def test_what_scatters_by_tau0_is_seldom_called_steady() -> None:
-    """The claim is wrong at most as often as its rate, 5 %: at most 10 of 100 (1 in 90 by chance)."""
+    """The claim errs at most as often as its rate, 5 %: 10 of 100 or fewer (1 in 90 by chance)."""
     found = [judged(100 + seed, 12, 0.01).state for seed in range(100)]
     assert found.count("steady") <= 10
 

@@ -40,3 +40,10 @@ def test_a_fault_is_one_sentence(changes: dict[str, Any], words: str) -> None:
     with pytest.raises(SettingsError) as refused:
         TraceSettings.of(changes, where="mine.toml")
     assert words in str(refused.value)
+
+
+def test_the_keys_are_in_the_table_of_keys() -> None:
+    table = (Path(__file__).resolve().parents[1] / "docs" / "keys.md").read_text("utf-8")
+    for section, keys in TraceSettings.load().model_dump().items():
+        for key in keys:
+            assert f"`{section}.{key}`" in table

@@ -7,6 +7,7 @@ import hashlib
 import json
 import pickle
 import shutil
+import sys
 import zipfile
 from pathlib import Path
 from typing import Any
@@ -249,3 +250,15 @@ def test_what_is_said_of_a_store(tmp_path: Path) -> None:
     assert {series.name: series.pitch for series in facts.series} == {"line": 2.0, "sensor": 3.0}
     assert facts.arrays[0].along[0] is not None
     assert facts.arrays[0].along[0].units == "mm"
+
+
+def test_without_the_library_the_extra_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_plain(tmp_path / "a.zarr", "NaN")
+    monkeypatch.setitem(sys.modules, "zarr", None)
+    with pytest.raises(UnsupportedScan) as refusal:
+        open_scan(tmp_path / "a.zarr", described())
+    assert "the extra 'archive' of midchord; pip install \"midchord[archive]\"" in str(
+        refusal.value
+    )

@@ -30,6 +30,9 @@ Added on reading: ``source_file``, ``source_sha256``, ``adapter``. Where known: 
 ``coated_face``, ``support``, ``temperature_c``, ``scanner`` ("line" or "area") and
 ``support_pitch_mm``. Heights far from zero are counted from a datum near
 them, stated as ``height_datum_mm``: a float32 near 1000 mm resolves 0.06 um, near 10 m only 1 um.
+
+Optional, from points: ``point_count (x, y)``, how many a height rests on (0: it was filled), a
+whole number, and their spread ``point_spread (x, y)``, mm.
 """
 
 from __future__ import annotations

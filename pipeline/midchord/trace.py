@@ -162,8 +162,9 @@ def trace(
         length_mm=length_mm, least_cells=s.claims.least_cells,
     )  # fmt: skip
     return Trace(
-        machine, s, gathered.lites, waves, shares, causes, untried, 
-        gathered.spectrum(), gathered.fine(), gathered.areal(), gathered.content(), 1 / length_mm, gathered.left_out,
+        machine, s, gathered.lites, waves, shares, causes, untried,
+        gathered.spectrum(), gathered.fine(), gathered.areal(), gathered.content(),
+        1 / length_mm, gathered.left_out,
     )  # fmt: skip
 
 

@@ -21,7 +21,7 @@ import xarray as xr
 from midchord_io.adapters import native
 from midchord_io.adapters.facts import FileFacts, array_facts, is_matrix, series_facts
 from midchord_io.adapters.gridded import Along, StoredGrid, along_of, scan_from_grid
-from midchord_io.adapters.hdf5_types import is_safe
+from midchord_io.adapters.hdf5_types import check_heaps, check_storage, is_safe
 from midchord_io.adapters.heights import plain_attribute
 from midchord_io.errors import CorruptScan, MidchordError, MissingMetadata, UnsupportedScan
 from midchord_io.source import SourceDescription
@@ -64,6 +64,7 @@ def read(path: Path, source: SourceDescription | None) -> xr.Dataset:
     """The scan in a dataset of a foreign HDF5 file. Raises ScanError."""
     where = str(path)
     with _library(where):
+        check_heaps(path)
         file = h5py.File(path, "r")
     with file:
         with _library(where):
@@ -90,6 +91,7 @@ def describe(path: Path) -> FileFacts:
     """What datasets there are, and what their attributes state. Raises ScanError."""
     where = str(path)
     with _library(where):
+        check_heaps(path)
         file = h5py.File(path, "r")
     with file, _library(where):
         grids, series = [], []
@@ -126,6 +128,7 @@ def _stored(file: h5py.File, name: str, where: str) -> StoredGrid:
 
     with _library(where):
         dataset = file[name]
+        check_storage(dataset)
         shape = dataset.shape or ()
         return StoredGrid(
             name=f"dataset {name!r}",

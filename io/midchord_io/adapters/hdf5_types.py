@@ -5,15 +5,57 @@ out. Where a damaged byte turns the text into a sequence of numbers, the library
 left as if it were one, and the process dies without a word. The type can be asked for without
 reading the value: among attributes, sequences of variable length are only ever references
 (dimension scales), so any other is refused.
+
+The heap that such texts and references stand in is walked beforehand as well: a damaged size in it
+keeps the library busy for ever. (HDF5 File Format Specification 3.0, section III.E, global heap.)
 """
 
 from __future__ import annotations
 
+import mmap
+import struct
+from pathlib import Path
 from typing import Any
 
 import h5py
 
-__all__ = ["check_attributes", "is_safe"]
+from midchord_io.adapters.gridded import LARGEST_CELLS
+from midchord_io.adapters.zipped import LARGEST_RATIO, SMALL_BYTES
+
+__all__ = ["check_attributes", "check_heaps", "check_storage", "is_safe"]
+
+HEAP = b"GCOL\x01\0\0\0"
+"""Signature, version and reserved bytes of a collection of the global heap."""
+MOST_HEAPS = 10_000
+OBJECT = struct.Struct("<HHIQ")
+"""Index, references, reserved, size: with lengths of eight bytes, as every writer has them."""
+
+
+def check_heaps(path: Path) -> None:
+    """Raises ValueError where the objects of a collection do not fill it one after the other."""
+    with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
+        start = content.find(HEAP)
+        for _ in range(MOST_HEAPS):
+            if start < 0:
+                return
+            size = int.from_bytes(content[start + 8 : start + 16], "little")
+            if start + size > len(content) or not _is_filled(content[start : start + size]):
+                raise ValueError(f"the heap of texts at byte {start} is damaged")
+            start = content.find(HEAP, start + max(16, size))
+
+
+def _is_filled(heap: bytes) -> bool:
+    seen: set[int] = set()
+    at = 16
+    while at + OBJECT.size <= len(heap):
+        index, _, _, size = OBJECT.unpack_from(heap, at)
+        if index == 0:  # what is free, its own header included
+            return bool(at + size == len(heap))
+        if index in seen:
+            return False
+        seen.add(index)
+        at += OBJECT.size + -(-size // 8) * 8
+    return at <= len(heap)
 
 
 def check_attributes(file: h5py.File) -> None:
@@ -26,6 +68,19 @@ def check_attributes(file: h5py.File) -> None:
 
     check("", file)
     file.visititems(check)
+
+
+def check_storage(dataset: h5py.Dataset) -> None:
+    """Raises ValueError where a dataset declares far more than is stored of it."""
+    cells = 1
+    for count in dataset.shape or ():
+        cells *= count
+    if cells > LARGEST_CELLS:
+        return  # refused as too large by whoever reads it
+    declared = cells * dataset.dtype.itemsize
+    stored = dataset.id.get_storage_size()
+    if declared > max(SMALL_BYTES, LARGEST_RATIO * stored):
+        raise ValueError(f"{declared} bytes declared (shape {dataset.shape}), {stored} are stored")
 
 
 def is_safe(item: Any, key: str) -> bool:

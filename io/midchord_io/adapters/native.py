@@ -18,7 +18,7 @@ import xarray as xr
 
 from midchord_io.adapters.facts import FileFacts, array_facts
 from midchord_io.adapters.gridded import LARGEST_CELLS, Along, StoredGrid, blocks
-from midchord_io.adapters.hdf5_types import check_attributes
+from midchord_io.adapters.hdf5_types import check_attributes, check_heaps, check_storage
 from midchord_io.adapters.heights import plain_attribute
 from midchord_io.errors import (
     CorruptScan,
@@ -58,8 +58,11 @@ def read(path: Path, source: SourceDescription | None) -> xr.Dataset:
     """The scan in a native file. Raises ScanError."""
     where = str(path)
     try:
+        check_heaps(path)
         with h5py.File(path, "r") as file:
             check_attributes(file)
+            if isinstance(file.get("height"), h5py.Dataset):
+                check_storage(file["height"])
         with xr.open_dataset(path, engine="h5netcdf", decode_times=False, cache=False) as stored:
             attrs = _plain(restored(stored.attrs))
             if "schema_version" in attrs:

@@ -51,10 +51,11 @@ LARGEST_SHARE = 0.01
 
 
 class Grains(NamedTuple):
-    """is_dust: (x, y), to be removed; count; largest_mm: above the surroundings; in_rows: left."""
+    """is_dust: (x, y), to be removed; grains: how many; largest_mm: above what lies around it;
+    in_rows: bumps that are left."""
 
     is_dust: Mask
-    count: int
+    grains: int
     largest_mm: float
     in_rows: int
 

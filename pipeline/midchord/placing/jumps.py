@@ -77,9 +77,9 @@ def find_jumps(height: Heights, grid: Grid, *, thickness_mm: float | None) -> Ju
     """
     if _steps(height, STEP_MM + SLOPE * grid.pitch_x_mm) < PATCH_POINTS:
         return Jumps(None, None)
-    gaps = (int(LINK_MM / pitch + 1e-6) for pitch in (grid.pitch_x_mm, grid.pitch_y_mm))
+    gap_x, gap_y = (int(LINK_MM / pitch + 1e-6) for pitch in (grid.pitch_x_mm, grid.pitch_y_mm))
     labels, parent = label_regions(
-        height, *gaps, STEP_MM, SLOPE * grid.pitch_x_mm, SLOPE * grid.pitch_y_mm
+        height, gap_x, gap_y, STEP_MM, SLOPE * grid.pitch_x_mm, SLOPE * grid.pitch_y_mm
     )
     if parent.size < 2:
         return Jumps(None, None)

@@ -34,11 +34,11 @@ OVERSHOOT_STEPS = 2.0
 
 
 class Saturated(NamedTuple):
-    """Points at one end. end: "largest" or "smallest"; level_mm: its value; count: of points."""
+    """Points at one end. end: "largest" or "smallest"; level_mm: its value; points: how many."""
 
     end: str
     level_mm: float
-    count: int
+    points: int
 
 
 def find_saturated(height: Heights, *, step_mm: float, pitch_x_mm: float) -> tuple[Saturated, ...]:

@@ -123,12 +123,12 @@ def dust_findings(found: Grains | None, *, face: str) -> Iterator[Finding]:
     """Grains that were taken out, and bumps in rows that were left."""
     if found is None:
         return
-    if found.count:
+    if found.grains:
         points = int(found.is_dust.sum())
         yield Finding(
             "dust",
-            found.count,
-            f"{found.count} small bumps, up to {1000 * found.largest_mm:.0f} um high, stand alone "
+            found.grains,
+            f"{found.grains} small bumps, up to {1000 * found.largest_mm:.0f} um high, stand alone "
             f"on the {face} face: dust, or faults of the glass as small. They were taken out "
             f"({points} points).",
             {"largest_mm": found.largest_mm, "points": float(points)},

@@ -162,18 +162,13 @@ def _spectrum(trace: Trace) -> dict[str, Any]:
         "fine_at_250": f"{trace.fine.resolution_mm(250.0):.0f}",
         "bands": [f"{low:.0f} to {high:.0f}" for low, high in BANDS_MM],
         "version": midchord.__version__,
+        "wander": f"{trace.settings.claims.least_wander_percent:g}",
         "seed": str(trace.settings.intervals.seed),
     }
 
 
 def _pictures(trace: Trace) -> dict[str, dict[str, str] | None]:
-    seen = trace.areal
     drawn = pictures.areal(trace)
-    direction = ""
-    if seen is not None:
-        search = trace.settings.search
-        turned = seen.direction_deg(search.shortest_mm, search.longest_mm)
-        direction = f" The waves run {turned:.1f}° off the travel."
     return {
         "shares": _picture(
             pictures.shares(trace),
@@ -184,14 +179,15 @@ def _pictures(trace: Trace) -> dict[str, dict[str, str] | None]:
         "spectrum": _picture(
             pictures.spectrum(trace),
             "Density of the ridge profile over the wavelength, with the periods of the machine.",
-            "Mean over the lites; thin: with one taper, smeared less and less sure. Bands: where the machine's periods lie, with their tolerances "
-            "(dark: shown). Triangles: waves that were found, open ones wander.",
+            "Mean over the lites; thin: with one taper, smeared less and less sure. Bands: where "
+            "the machine's periods lie, with their tolerances (dark: shown). Triangles: waves that "
+            "were found, open ones wander.",
         ),
         "areal": None if drawn is None else _picture(
             drawn,
             "Density over the area: ridges square to the travel lie on the line through zero.",
             "Ridges square to the travel lie on the line across = 0, slanted ones on a line turned "
-            "as they are, a nozzle grid on single points." + direction,
+            "as they are, a nozzle grid on single points.",
         ),
     }  # fmt: skip
 

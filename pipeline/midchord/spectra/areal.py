@@ -6,9 +6,11 @@ of the inverse grid. fx runs from 0 up, fy through both signs (of a real surface
 S(fx, fy), so half of the plane holds everything, doubled). The surface is weighted by a Hann window
 along both axes; the integral over the plane is the variance so weighted (Parseval's theorem).
 
-By zone, the columns of each zone are analysed one by one along the travel and their densities
-averaged, so that waves which change across the lite count as well. A zone is short: its resolution
-is three over its length, and only broad bands of wavelengths are told apart.
+By zone, every column of the lite is parted into bands of wavelengths along the travel, over its
+whole length, and the mean square of each part taken zone by zone: the bands are as sharp as the
+lite is long, and what is told of a zone is where along and across the lite a band is strong. The
+column is mirrored at its end, since a jump from its last point to its first would spill into every
+band.
 """
 
 from __future__ import annotations
@@ -20,16 +22,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from midchord.spectra.along import density_along
-
 __all__ = ["Areal", "areal_density", "content_by_zone"]
 
 Floats = npt.NDArray[np.float64]
-
-ZONE_TIME_BANDWIDTH, ZONE_TAPERS = 1.5, 2
-ZONE_COLUMNS = 12
-"""Columns analysed in each zone: neighbours are alike."""
-
 
 class Areal(NamedTuple):
     """One-sided in fx.
@@ -93,28 +88,26 @@ def content_by_zone(
 ) -> Floats:
     """Mean square height of the waves of each band in each zone.
 
-    residual_mm    (x, y) mm, NaN where not measured
-    bands_mm       (shortest, longest) of each
+    residual_mm    (x, y) mm, NaN where not measured: nothing is taken to be there
+    bands_mm       (shortest, longest) of each; the longest is out, the shortest is in
     rows, columns  zones along and across
     returns        (row, column, band) mm^2; NaN where fewer than half of the points were measured
     """
+    count = residual_mm.shape[0]
+    measured = np.isfinite(residual_mm)
+    means = np.where(measured, residual_mm, 0.0).sum(axis=0) / np.maximum(measured.sum(axis=0), 1)
+    filled = np.where(measured, residual_mm - means, 0.0)
+    transform = np.fft.rfft(np.concatenate([filled, filled[::-1]]), axis=0)
+    f = np.arange(transform.shape[0]) / (2 * count * pitch_x_mm)
     found = np.full((rows, columns, len(bands_mm)), np.nan)
-    for r, along in enumerate(np.array_split(np.arange(residual_mm.shape[0]), rows)):
-        for c, across in enumerate(np.array_split(np.arange(residual_mm.shape[1]), columns)):
-            step = max(1, across.size // ZONE_COLUMNS)
-            spectra = []
-            for column in across[::step]:
-                profile = residual_mm[along, column]
-                if np.isfinite(profile).mean() >= 0.5 and along.size >= 16:
-                    spectra.append(
-                        density_along(
-                            profile,
-                            pitch_x_mm,
-                            time_bandwidth=ZONE_TIME_BANDWIDTH,
-                            tapers=ZONE_TAPERS,
-                        )
-                    )
-            if spectra:
-                for b, (shortest, longest) in enumerate(bands_mm):
-                    found[r, c, b] = np.mean([s.variance(shortest, longest) for s in spectra])
+    for b, (shortest, longest) in enumerate(bands_mm):
+        inside = (f > 1 / longest) & (f <= 1 / shortest)
+        if not inside.any():
+            continue
+        part = np.fft.irfft(transform * inside[:, None], 2 * count, axis=0)[:count]
+        for r, along in enumerate(np.array_split(np.arange(count), rows)):
+            for c, across in enumerate(np.array_split(np.arange(residual_mm.shape[1]), columns)):
+                seen = measured[np.ix_(along, across)]
+                if seen.mean() >= 0.5:
+                    found[r, c, b] = float((part[np.ix_(along, across)][seen] ** 2).mean())
     return found
