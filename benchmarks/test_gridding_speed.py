@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from midchord_io.gridding import Cell, Gridded, grid_points
+from midchord_io.gridding.points_to_grid import Cell, Gridded, grid_points
 
 POINTS = 20_000_000
 LENGTH_MM, WIDTH_MM = 3000.0, 2000.0
@@ -28,7 +28,7 @@ CHUNK = 250_000
 IN_A_CHILD = """
 import json, sys
 import numpy as np
-from midchord_io.gridding import grid_points
+from midchord_io.gridding.points_to_grid import grid_points
 points, chunk = int(sys.argv[1]), int(sys.argv[2])
 
 def chunks():

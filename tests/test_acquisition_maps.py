@@ -12,11 +12,11 @@ import pytest
 from midchord.run import process, summary
 from midchord.simulating import acquisition_faults as faults
 from midchord_io.acquisition import Finding, with_findings
-from midchord_io.head_fit import HeadScan
-from midchord_io.heads import join_heads
+from midchord_io.joining.head_fit import HeadScan
+from midchord_io.joining.heads import join_heads
+from midchord_io.joining.three_rows import separate_rows
+from midchord_io.lines.scan_lines import even_lines, plan_lines, travelled_mm
 from midchord_io.scan import make_scan
-from midchord_io.scan_lines import even_lines, plan_lines, travelled_mm
-from midchord_io.three_rows import separate_rows
 
 Array = npt.NDArray[np.float64]
 Taken = tuple[npt.NDArray[np.float32], Array, Array, tuple[Finding, ...]]

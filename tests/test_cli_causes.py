@@ -24,7 +24,7 @@ FILES = ["causes.csv", "causes.html", "causes.json", "spectrum.csv"]
 def maps(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
     folder = tmp_path_factory.mktemp("maps")
     paths = []
-    for lite in residuals(production(lites=8)):
+    for lite in residuals(production(lites=9)):
         path = folder / f"{lite.attrs['lite_id']}.maps.nc"
         write_maps(stored_maps(lite), path)
         paths.append(str(path))

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from midchord_io.grid_pitch import Spacing, levels_share, spacing_of
+from midchord_io.gridding.grid_pitch import Spacing, levels_share, spacing_of
 
 Array = npt.NDArray[np.float64]
 RANDOM = np.random.default_rng(11)

@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binned_statistic_2d, median_abs_deviation
 
-from midchord_io import gridding
 from midchord_io.errors import EmptyScan, ImplausibleScan, UnevenGrid, UnsupportedScan
-from midchord_io.gridding import Cell, Chunks, Gridded, grid_points
-from midchord_io.gridding_kernels import fill
+from midchord_io.gridding import points_to_grid as gridding
+from midchord_io.gridding.kernels import fill
+from midchord_io.gridding.points_to_grid import Cell, Chunks, Gridded, grid_points
 
 Points = npt.NDArray[np.float64]
 

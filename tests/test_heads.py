@@ -13,8 +13,8 @@ from midchord.simulating import acquisition_faults as faults
 from midchord.simulating.acquisition_faults import HeadErrors
 from midchord_io.acquisition import Finding
 from midchord_io.errors import MissingMetadata, UnevenGrid
-from midchord_io.head_fit import HeadScan
-from midchord_io.heads import JoinedHeads, join_heads
+from midchord_io.joining.head_fit import HeadScan
+from midchord_io.joining.heads import JoinedHeads, join_heads
 
 Array = npt.NDArray[np.float64]
 LENGTH_MM = 250.0

@@ -11,8 +11,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from midchord_io.adapters import extras, open_scan
+from midchord_io.adapters import open_scan
 from midchord_io.errors import CorruptScan, MissingMetadata, UnsupportedScan
+from midchord_io.ingest import extras
 from midchord_io.source import Lite, SourceDescription
 from point_files import Points, described_points
 

@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 
 from midchord.simulating import acquisition_faults as faults
 from midchord_io.acquisition import Finding
-from midchord_io.copied_lines import copied_lines
 from midchord_io.errors import SourceConflict, UnevenGrid
-from midchord_io.line_interpolation import resample_lines
-from midchord_io.scan_lines import (
+from midchord_io.lines.copied_lines import copied_lines
+from midchord_io.lines.line_interpolation import resample_lines
+from midchord_io.lines.scan_lines import (
     LinePlan,
     even_lines,
     is_even,

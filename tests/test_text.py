@@ -77,7 +77,7 @@ def test_closing_separators_and_missing_points_are_told_apart(tmp_path: Path) ->
 def test_a_matrix_of_many_blocks_keeps_its_order(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("midchord_io.adapters.gridded.BLOCK_CELLS", 6)
+    monkeypatch.setattr("midchord_io.ingest.gridded.BLOCK_CELLS", 6)
     values = np.arange(40.0).reshape(10, 4)
     rows = "\n".join(",".join(str(value) for value in row) for row in values)
     np.testing.assert_array_equal(read(tmp_path, rows), values)

@@ -12,7 +12,7 @@ import pytest
 from midchord.simulating import acquisition_faults as faults
 from midchord_io.acquisition import Finding
 from midchord_io.errors import UnevenGrid, UnsupportedScan
-from midchord_io.three_rows import (
+from midchord_io.joining.three_rows import (
     ThreeRowScan,
     grid_for_rows,
     separate_rows,

@@ -56,7 +56,7 @@ def test_other_encodings(tmp_path: Path) -> None:
 
 
 def test_a_text_longer_than_a_block(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("midchord_io.adapters.text_table.BLOCK_BYTES", 64)
+    monkeypatch.setattr("midchord_io.ingest.text_table.BLOCK_BYTES", 64)
     x, y = np.meshgrid(np.arange(40), np.arange(30), indexing="ij")
     rows = [f"{a},{b},{a * 0.5 + b}" for a, b in zip(x.ravel(), y.ravel(), strict=True)]
     for end in ("\n", "\r\n", "\r"):

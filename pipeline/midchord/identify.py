@@ -22,8 +22,8 @@ from midchord.identifying.decisions import Decision, decide, is_table, without_c
 from midchord.identifying.previews import Preview, preview_of, thinned
 from midchord.orientation import Target, read_target
 from midchord_io.adapters import describe_scan, open_scan
-from midchord_io.adapters.facts import ArrayFacts, FileFacts
 from midchord_io.errors import ScanError
+from midchord_io.ingest.facts import ArrayFacts, FileFacts
 from midchord_io.source import SourceDescription
 
 __all__ = ["Decision", "Identity", "Preview", "identify"]

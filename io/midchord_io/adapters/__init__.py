@@ -35,9 +35,9 @@ from midchord_io.adapters import (
     xyz,
     zarr,
 )
-from midchord_io.adapters.facts import FileFacts
-from midchord_io.adapters.point_facts import describing
 from midchord_io.errors import CorruptScan, ScanError, SourceConflict, UnknownFormat, why
+from midchord_io.ingest.facts import FileFacts
+from midchord_io.ingest.point_facts import describing
 from midchord_io.quantisation import with_quantisation
 from midchord_io.scan import check_scan
 from midchord_io.source import SourceDescription, load_source

@@ -20,10 +20,10 @@ import numpy.typing as npt
 import xarray as xr
 from defusedxml import ElementTree
 
-from midchord_io.adapters.clouds import CHUNK_POINTS, StoredPoints, scan_from_points
-from midchord_io.adapters.extras import optional, reading
-from midchord_io.adapters.records import corrupt
 from midchord_io.errors import EmptyScan, UnsupportedScan
+from midchord_io.ingest.clouds import CHUNK_POINTS, StoredPoints, scan_from_points
+from midchord_io.ingest.extras import optional, reading
+from midchord_io.ingest.records import corrupt
 from midchord_io.source import SourceDescription
 
 __all__ = ["crc32c", "damaged_page", "points", "read", "sniff"]

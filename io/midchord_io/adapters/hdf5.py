@@ -19,11 +19,11 @@ import numpy.typing as npt
 import xarray as xr
 
 from midchord_io.adapters import native
-from midchord_io.adapters.facts import FileFacts, array_facts, is_matrix, series_facts
-from midchord_io.adapters.gridded import Along, StoredGrid, along_of, scan_from_grid
 from midchord_io.adapters.hdf5_types import check_heaps, check_storage, is_safe
-from midchord_io.adapters.heights import plain_attribute
 from midchord_io.errors import CorruptScan, MidchordError, MissingMetadata, UnsupportedScan
+from midchord_io.ingest.facts import FileFacts, array_facts, is_matrix, series_facts
+from midchord_io.ingest.gridded import Along, StoredGrid, along_of, scan_from_grid
+from midchord_io.ingest.heights import plain_attribute
 from midchord_io.source import SourceDescription
 
 __all__ = ["MATRIX_KEYS", "choose", "describe", "needs_source", "read", "sniff"]

@@ -19,8 +19,8 @@ from typing import Any
 
 import h5py
 
-from midchord_io.adapters.gridded import LARGEST_CELLS
 from midchord_io.adapters.zipped import LARGEST_RATIO, SMALL_BYTES
+from midchord_io.ingest.gridded import LARGEST_CELLS
 
 __all__ = ["check_attributes", "check_heaps", "check_storage", "is_safe"]
 

@@ -19,10 +19,10 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from midchord_io.adapters.clouds import CHUNK_POINTS, StoredPoints, scan_from_points
-from midchord_io.adapters.extras import each, optional, reading
 from midchord_io.adapters.laz_layers import check_layers
-from midchord_io.adapters.records import corrupt
+from midchord_io.ingest.clouds import CHUNK_POINTS, StoredPoints, scan_from_points
+from midchord_io.ingest.extras import each, optional, reading
+from midchord_io.ingest.records import corrupt
 from midchord_io.source import SourceDescription
 
 __all__ = ["points", "read", "sniff", "stated_units"]

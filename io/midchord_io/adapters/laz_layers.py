@@ -12,8 +12,8 @@ import struct
 from pathlib import Path
 from typing import Any
 
-from midchord_io.adapters.extras import optional, reading
-from midchord_io.adapters.records import corrupt
+from midchord_io.ingest.extras import optional, reading
+from midchord_io.ingest.records import corrupt
 
 __all__ = ["check_layers"]
 

@@ -16,16 +16,16 @@ import h5py
 import numpy as np
 import xarray as xr
 
-from midchord_io.adapters.facts import FileFacts, array_facts
-from midchord_io.adapters.gridded import LARGEST_CELLS, Along, StoredGrid, blocks
 from midchord_io.adapters.hdf5_types import check_attributes, check_heaps, check_storage
-from midchord_io.adapters.heights import plain_attribute
 from midchord_io.errors import (
     CorruptScan,
     MidchordError,
     SourceConflict,
     UnsupportedScan,
 )
+from midchord_io.ingest.facts import FileFacts, array_facts
+from midchord_io.ingest.gridded import LARGEST_CELLS, Along, StoredGrid, blocks
+from midchord_io.ingest.heights import plain_attribute
 from midchord_io.results import restored, write_netcdf
 from midchord_io.scan import POINT_VARIABLES, check_largest, check_scan, datum_of
 from midchord_io.source import SourceDescription

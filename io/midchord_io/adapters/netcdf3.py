@@ -13,11 +13,11 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from midchord_io.adapters.facts import FileFacts, array_facts, is_matrix, series_facts
-from midchord_io.adapters.gridded import Along, StoredGrid, along_of, scan_from_grid
 from midchord_io.adapters.hdf5 import MATRIX_KEYS, choose, needs_source
-from midchord_io.adapters.heights import plain_attribute
 from midchord_io.errors import CorruptScan
+from midchord_io.ingest.facts import FileFacts, array_facts, is_matrix, series_facts
+from midchord_io.ingest.gridded import Along, StoredGrid, along_of, scan_from_grid
+from midchord_io.ingest.heights import plain_attribute
 from midchord_io.source import SourceDescription
 
 __all__ = ["describe", "read", "sniff"]

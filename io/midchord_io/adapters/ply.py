@@ -17,11 +17,11 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from midchord_io.adapters.clouds import StoredPoints, scan_from_points
-from midchord_io.adapters.records import Records, corrupt
 from midchord_io.adapters.text import SPACES
-from midchord_io.adapters.text_table import TextTable
 from midchord_io.errors import UnsupportedScan
+from midchord_io.ingest.clouds import StoredPoints, scan_from_points
+from midchord_io.ingest.records import Records, corrupt
+from midchord_io.ingest.text_table import TextTable
 from midchord_io.source import SourceDescription
 
 __all__ = ["points", "read", "sniff"]

@@ -16,10 +16,10 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from midchord_io.adapters.facts import FileFacts, array_facts
-from midchord_io.adapters.gridded import LARGEST_CELLS, Along, StoredGrid, scan_from_grid
 from midchord_io.adapters.x3p import METRE_KEYS, needs_axes
 from midchord_io.errors import CorruptScan, MidchordError, UnsupportedScan
+from midchord_io.ingest.facts import FileFacts, array_facts
+from midchord_io.ingest.gridded import LARGEST_CELLS, Along, StoredGrid, scan_from_grid
 from midchord_io.source import SourceDescription
 
 __all__ = ["describe", "read", "sniff"]

@@ -22,9 +22,9 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from midchord_io.adapters.facts import FileFacts, array_facts, is_matrix
-from midchord_io.adapters.gridded import StoredGrid, scan_from_grid
 from midchord_io.errors import CorruptScan, MissingMetadata, UnsupportedScan
+from midchord_io.ingest.facts import FileFacts, array_facts, is_matrix
+from midchord_io.ingest.gridded import StoredGrid, scan_from_grid
 from midchord_io.source import SourceDescription
 
 __all__ = ["describe", "read", "sniff"]

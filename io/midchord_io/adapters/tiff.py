@@ -23,13 +23,13 @@ from typing import Any
 import numpy.typing as npt
 import xarray as xr
 
-from midchord_io.adapters.facts import FileFacts, array_facts
-from midchord_io.adapters.gridded import LARGEST_CELLS, StoredGrid, scan_from_grid
 from midchord_io.adapters.hdf5 import MATRIX_KEYS, needs_source
 from midchord_io.adapters.tiff_pixels import DEFLATE, LZW, NONE, OLD_DEFLATE, Pixels
 from midchord_io.adapters.tiff_tags import along_of_page, resolution_note, stated_of
 from midchord_io.adapters.zipped import LARGEST_RATIO, SMALL_BYTES
 from midchord_io.errors import CorruptScan, MidchordError, UnsupportedScan
+from midchord_io.ingest.facts import FileFacts, array_facts
+from midchord_io.ingest.gridded import LARGEST_CELLS, StoredGrid, scan_from_grid
 from midchord_io.source import SourceDescription
 
 __all__ = ["describe", "read", "sniff"]

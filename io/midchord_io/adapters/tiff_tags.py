@@ -17,8 +17,8 @@ from typing import Any
 
 import numpy as np
 
-from midchord_io.adapters.along import Along
 from midchord_io.errors import UnsupportedScan
+from midchord_io.ingest.along import Along
 from midchord_io.source import known_unit
 
 __all__ = ["along_of_page", "resolution_note", "stated_of"]

@@ -21,10 +21,10 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from midchord_io.adapters.facts import FileFacts, array_facts
-from midchord_io.adapters.gridded import LARGEST_CELLS, Along, StoredGrid, scan_from_grid
 from midchord_io.adapters.zipped import check_members, check_names, damaged, kind_of_zip
 from midchord_io.errors import CorruptScan, MidchordError, MissingMetadata, UnsupportedScan
+from midchord_io.ingest.facts import FileFacts, array_facts
+from midchord_io.ingest.gridded import LARGEST_CELLS, Along, StoredGrid, scan_from_grid
 from midchord_io.source import SourceDescription
 
 __all__ = ["METRE_KEYS", "describe", "read", "sniff"]

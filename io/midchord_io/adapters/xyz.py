@@ -16,10 +16,10 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from midchord_io.adapters.clouds import StoredPoints, scan_from_points
 from midchord_io.adapters.text import COMMENTS, MARKS_OF_OTHERS, NUMBER, SEPARATORS
-from midchord_io.adapters.text_table import MISSING, TextTable, encoding_of, fields_of
 from midchord_io.errors import CorruptScan
+from midchord_io.ingest.clouds import StoredPoints, scan_from_points
+from midchord_io.ingest.text_table import MISSING, TextTable, encoding_of, fields_of
 from midchord_io.source import SourceDescription
 
 __all__ = ["points", "read", "sniff", "wants"]

@@ -27,26 +27,26 @@ import numpy.typing as npt
 import xarray as xr
 
 from midchord_io.acquisition import Finding
-from midchord_io.adapters.extras import optional
-from midchord_io.adapters.facts import (
+from midchord_io.adapters.hdf5 import MATRIX_KEYS, choose, needs_source
+from midchord_io.adapters.zarr_chunks import check_array
+from midchord_io.adapters.zipped import ZARR_NAMES, check_members, check_names, kind_of_zip
+from midchord_io.errors import CorruptScan, MidchordError, UnsupportedScan
+from midchord_io.ingest.extras import optional
+from midchord_io.ingest.facts import (
     FileFacts,
     SeriesFacts,
     array_facts,
     is_matrix,
     series_facts,
 )
-from midchord_io.adapters.gridded import (
+from midchord_io.ingest.gridded import (
     BLOCK_CELLS,
     Along,
     StoredGrid,
     along_of,
     scan_from_grid,
 )
-from midchord_io.adapters.hdf5 import MATRIX_KEYS, choose, needs_source
-from midchord_io.adapters.heights import plain_attribute
-from midchord_io.adapters.zarr_chunks import check_array
-from midchord_io.adapters.zipped import ZARR_NAMES, check_members, check_names, kind_of_zip
-from midchord_io.errors import CorruptScan, MidchordError, UnsupportedScan
+from midchord_io.ingest.heights import plain_attribute
 from midchord_io.source import SourceDescription
 
 __all__ = ["describe", "read", "sniff"]

@@ -16,9 +16,9 @@ from typing import Any
 import numpy as np
 
 from midchord_io.acquisition import Finding
-from midchord_io.adapters.gridded import LARGEST_CELLS
 from midchord_io.adapters.zipped import LARGEST_RATIO, SMALL_BYTES, unpacks_within
 from midchord_io.errors import CorruptScan, UnsupportedScan
+from midchord_io.ingest.gridded import LARGEST_CELLS
 
 __all__ = ["check_array"]
 

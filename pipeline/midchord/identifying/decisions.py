@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from midchord.orientation import Target
-from midchord_io.adapters.facts import ArrayFacts, FileFacts, SeriesFacts
+from midchord_io.ingest.facts import ArrayFacts, FileFacts, SeriesFacts
 from midchord_io.source import UNITS_MM, known_unit
 
 __all__ = ["Decision", "codes_apart", "decide", "is_table", "likely_axes", "without_codes"]

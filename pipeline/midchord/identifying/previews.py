@@ -10,7 +10,7 @@ import xarray as xr
 
 from midchord.identifying.decisions import likely_axes, without_codes
 from midchord.orientation import Target
-from midchord_io.adapters.facts import ArrayFacts, FileFacts
+from midchord_io.ingest.facts import ArrayFacts, FileFacts
 from midchord_io.source import SourceDescription
 
 __all__ = ["Preview", "preview_of", "thinned"]

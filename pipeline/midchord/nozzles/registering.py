@@ -97,7 +97,6 @@ class Registration(NamedTuple):
     u_pitch_mm: float
     signature: Complex
     scatter_mm: float
-    offset_mm: float
     is_absolute: bool
 
 
@@ -156,9 +155,9 @@ def register(
     noise = 2 * seen.around / float(np.mean(points))
     known = all(one.place.across_mm is not None for one in crossings)
     if is_present:
-        kappa, u_kappa, signature, offset = _places(coefficients, start, sds, noise)
+        kappa, u_kappa, signature = _places(coefficients, start, sds, noise)
     else:
-        kappa, u_kappa, offset = start, sds, 0.0
+        kappa, u_kappa = start, sds
         signature = np.zeros(count, dtype=np.complex128)
     lites = [
         Registered(
@@ -170,7 +169,7 @@ def register(
     off = (kappa - start) * pitch
     return Registration(
         lites, p_present, is_present, pitch, u_pitch, signature,
-        float(np.std(off, ddof=1)) if len(lites) > 1 else 0.0, offset * pitch, known,
+        float(np.std(off, ddof=1)) if len(lites) > 1 else 0.0, known,
     )  # fmt: skip
 
 
@@ -308,8 +307,8 @@ def _prior(one: Crossing, grid: NozzleGrid, pitch: float) -> tuple[float, float]
 
 def _places(
     found: Complex, start: Floats, sds: Floats, noise: Floats
-) -> tuple[Floats, Floats, Complex, float]:
-    """kappa, its standard deviation, the signature, and the mean distance from the start."""
+) -> tuple[Floats, Floats, Complex]:
+    """kappa, its standard deviation, and the signature."""
     order = np.arange(1, found.shape[1] + 1)
     steps = np.linspace(-0.5, 0.5, PLACES)
     strongest = int(np.argmax((np.abs(found) ** 2 / noise).sum(axis=1)))
@@ -333,4 +332,7 @@ def _places(
             kappa = start + mean + (off - mean + 0.5) % 1 - 0.5
         turned = np.exp(-2j * math.pi * order * kappa[:, None])
         signature = (found * turned).mean(axis=0)
-    return kappa, np.minimum(u_kappa, 0.5), signature, float(np.mean(kappa - start))
+    # all places together are known better than that of the lite which came first
+    offset = float(np.mean(kappa - start))
+    signature = signature * np.exp(2j * math.pi * order * offset)
+    return kappa - offset, np.minimum(u_kappa, 0.5), signature

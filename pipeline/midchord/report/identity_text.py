@@ -10,7 +10,7 @@ import textwrap
 from collections.abc import Iterable, Iterator
 
 from midchord.identify import Decision, Identity
-from midchord_io.adapters.facts import ArrayFacts, ColumnFacts, SeriesFacts
+from midchord_io.ingest.facts import ArrayFacts, ColumnFacts, SeriesFacts
 
 __all__ = ["description_text", "identity_lines"]
 

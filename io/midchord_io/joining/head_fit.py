@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from midchord_io.acquisition import Finding
-from midchord_io.head_overlaps import Strip, difference_blocks, gain_of, shift_of
+from midchord_io.joining.head_overlaps import Strip, difference_blocks, gain_of, shift_of
 
 __all__ = ["HeadFit", "HeadScan", "fit_heads"]
 

@@ -21,11 +21,11 @@ import numpy.typing as npt
 import xarray as xr
 
 from midchord_io.acquisition import Finding, with_findings
-from midchord_io.adapters.gridded import known_of, refuse_unused
-from midchord_io.adapters.heights import Conversion
-from midchord_io.adapters.identity import Lookup, lite_id, scanned_at
 from midchord_io.errors import MissingMetadata, SourceConflict, UnsupportedScan
-from midchord_io.gridding import Gridded, grid_points
+from midchord_io.gridding.points_to_grid import Gridded, grid_points
+from midchord_io.ingest.gridded import known_of, refuse_unused
+from midchord_io.ingest.heights import Conversion
+from midchord_io.ingest.identity import Lookup, lite_id, scanned_at
 from midchord_io.scan import make_scan
 from midchord_io.source import UNITS_MM, SourceDescription, known_unit
 

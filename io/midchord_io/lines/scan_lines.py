@@ -11,10 +11,10 @@ In this order:
 1. lines without a position take one between their neighbours where those go on at the same rate;
 2. lines out of order (a creep backwards, a garbled position) are left out: what remains is the
    longest sequence of lines that never goes back;
-3. with times, the slips of the encoder are mended (:mod:`midchord_io.encoder_slip`);
+3. with times, the slips of the encoder are mended (:mod:`midchord_io.lines.encoder_slip`);
 4. a line stored twice is used once; lines taken at a standstill become one, their median;
-5. the lines are interpolated to an even pitch (:mod:`midchord_io.line_interpolation`), the median
-   step unless another is stated. A gap wider than the longest one stays without heights.
+5. the lines are interpolated to an even pitch (:mod:`midchord_io.lines.line_interpolation`), the
+   median step unless another is stated. A gap wider than the longest one stays without heights.
 
 Each case is counted in a :class:`~midchord_io.acquisition.Finding`. Positions that do not support
 a grid are refused: one that is wrong shows waves of a wrong length, and nothing later sees it.
@@ -30,12 +30,12 @@ import numpy as np
 import numpy.typing as npt
 
 from midchord_io.acquisition import Finding
-from midchord_io.copied_lines import copied_lines
-from midchord_io.encoder_slip import mend_slip, no_times
 from midchord_io.errors import SourceConflict, UnevenGrid
-from midchord_io.line_findings import LineCounts, line_findings
-from midchord_io.line_interpolation import BLOCK_CELLS, resample_lines
-from midchord_io.line_order import (
+from midchord_io.lines.copied_lines import copied_lines
+from midchord_io.lines.encoder_slip import mend_slip, no_times
+from midchord_io.lines.line_findings import LineCounts, line_findings
+from midchord_io.lines.line_interpolation import BLOCK_CELLS, resample_lines
+from midchord_io.lines.line_order import (
     FEWEST_LINES,
     median_step,
     never_back,

@@ -5,8 +5,8 @@ here that is put together with the source description. Each thing is known once:
 states wins over silence, silence is filled by the description, a contradiction is refused, and
 what neither says is refused. Units are converted here and nowhere else.
 
-How the numbers come into the frame is in :mod:`midchord_io.adapters.framed`; several grids that
-make one scan are put together in :mod:`midchord_io.adapters.composed`.
+How the numbers come into the frame is in :mod:`midchord_io.ingest.framed`; several grids that
+make one scan are put together in :mod:`midchord_io.ingest.composed`.
 """
 
 from __future__ import annotations
@@ -18,14 +18,14 @@ from typing import Any
 import xarray as xr
 
 from midchord_io.acquisition import Finding, with_findings
-from midchord_io.adapters.along import Along, along_of
-from midchord_io.adapters.composed import composed
-from midchord_io.adapters.identity import lite_id, scanned_at
-from midchord_io.adapters.stored import BLOCK_CELLS, LARGEST_CELLS, StoredGrid, blocks
 from midchord_io.errors import SourceConflict, UnsupportedScan
-from midchord_io.line_findings import length_finding
+from midchord_io.ingest.along import Along, along_of
+from midchord_io.ingest.composed import composed
+from midchord_io.ingest.identity import lite_id, scanned_at
+from midchord_io.ingest.stored import BLOCK_CELLS, LARGEST_CELLS, StoredGrid, blocks
+from midchord_io.lines.line_findings import length_finding
+from midchord_io.lines.scan_lines import measured_length_mm
 from midchord_io.scan import make_scan
-from midchord_io.scan_lines import measured_length_mm
 from midchord_io.source import Lite, SourceDescription
 
 __all__ = [

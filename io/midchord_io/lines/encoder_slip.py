@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from midchord_io.acquisition import Finding
-from midchord_io.line_findings import times
+from midchord_io.lines.line_findings import times
 
 __all__ = ["WINDOW_MM", "Slip", "mend_slip", "no_times"]
 

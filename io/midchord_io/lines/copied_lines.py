@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from midchord_io.line_interpolation import BLOCK_CELLS
+from midchord_io.lines.line_interpolation import BLOCK_CELLS
 
 __all__ = ["FEWEST_COPIED", "copied_lines"]
 

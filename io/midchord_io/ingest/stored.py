@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from midchord_io.acquisition import Finding
-from midchord_io.adapters.along import Along, kind_of
 from midchord_io.errors import UnsupportedScan
+from midchord_io.ingest.along import Along, kind_of
 
 __all__ = ["BLOCK_CELLS", "LARGEST_CELLS", "StoredGrid", "blocks", "check_kind"]
 

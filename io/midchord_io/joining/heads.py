@@ -31,10 +31,10 @@ import numpy.typing as npt
 
 from midchord_io.acquisition import Finding
 from midchord_io.errors import MissingMetadata, UnevenGrid
-from midchord_io.head_fit import HeadFit, HeadScan, fit_heads
-from midchord_io.head_overlaps import FEWEST_COLUMNS, Shift, Strip, seam_of, shift_of
-from midchord_io.line_findings import counted
-from midchord_io.line_interpolation import BLOCK_CELLS, resample_lines
+from midchord_io.joining.head_fit import HeadFit, HeadScan, fit_heads
+from midchord_io.joining.head_overlaps import FEWEST_COLUMNS, Shift, Strip, seam_of, shift_of
+from midchord_io.lines.line_findings import counted
+from midchord_io.lines.line_interpolation import BLOCK_CELLS, resample_lines
 from midchord_io.scan import EVENNESS
 
 __all__ = ["ESTIMATED", "HeadScan", "JoinedHeads", "join_heads"]

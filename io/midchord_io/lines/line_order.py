@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from midchord_io.errors import UnevenGrid
-from midchord_io.line_findings import LineCounts
+from midchord_io.lines.line_findings import LineCounts
 
 __all__ = ["FEWEST_LINES", "median_step", "never_back", "with_missing", "without_stray_ends"]
 

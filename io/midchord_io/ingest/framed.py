@@ -13,16 +13,16 @@ import numpy as np
 import numpy.typing as npt
 
 from midchord_io.acquisition import Finding
-from midchord_io.adapters.along import positions_mm
-from midchord_io.adapters.heights import Conversion
-from midchord_io.adapters.line_places import LinePlaces, line_places
-from midchord_io.adapters.stored import StoredGrid, blocks, check_kind
-from midchord_io.copied_lines import copied_lines
-from midchord_io.encoder_slip import no_times
 from midchord_io.errors import MissingMetadata, UnevenGrid
-from midchord_io.line_findings import copies_of_unknown_place
-from midchord_io.line_order import FEWEST_LINES
-from midchord_io.scan_lines import (
+from midchord_io.ingest.along import positions_mm
+from midchord_io.ingest.heights import Conversion
+from midchord_io.ingest.line_places import LinePlaces, line_places
+from midchord_io.ingest.stored import StoredGrid, blocks, check_kind
+from midchord_io.lines.copied_lines import copied_lines
+from midchord_io.lines.encoder_slip import no_times
+from midchord_io.lines.line_findings import copies_of_unknown_place
+from midchord_io.lines.line_order import FEWEST_LINES
+from midchord_io.lines.scan_lines import (
     LinePlan,
     even_lines,
     is_even,

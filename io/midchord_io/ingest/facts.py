@@ -15,7 +15,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from midchord_io.adapters.gridded import Along, StoredGrid, blocks
+from midchord_io.ingest.gridded import Along, StoredGrid, blocks
 
 __all__ = [
     "ArrayFacts",

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from midchord_io.adapters.clouds import CLOUD_KEYS, StoredPoints
-from midchord_io.adapters.facts import ColumnFacts, FileFacts, Tally
+from midchord_io.ingest.clouds import CLOUD_KEYS, StoredPoints
+from midchord_io.ingest.facts import ColumnFacts, FileFacts, Tally
 
 __all__ = ["describing", "points_facts"]
 

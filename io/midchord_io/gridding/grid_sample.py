@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 import numpy.typing as npt
 
-from midchord_io import gridding_kernels as kernels
+from midchord_io.gridding import kernels
 
 __all__ = ["ENOUGH_POINTS", "SAMPLE_POINTS", "Chunks", "Window", "compact_sample"]
 

@@ -1,4 +1,4 @@
-"""The least-squares system behind three sensor rows (see :mod:`midchord_io.three_rows`).
+"""The least-squares system behind three sensor rows (see :mod:`midchord_io.joining.three_rows`).
 
 For a place of the glass seen by the rows P, the residuals are those of the rows about their mean:
 the projection Q = diag(P) - P P' / |P|. Samples across y enter by sums of 1, y and y^2 over them,
@@ -25,8 +25,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from midchord_io.glass_motion import Attitude, noise_mm, surrogate
-from midchord_io.line_interpolation import BLOCK_CELLS
+from midchord_io.joining.glass_motion import Attitude, noise_mm, surrogate
+from midchord_io.lines.line_interpolation import BLOCK_CELLS
 
 __all__ = ["RowSystem"]
 

@@ -11,14 +11,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from midchord_io.adapters.framed import Framed, framed
-from midchord_io.adapters.stored import StoredGrid
 from midchord_io.errors import UnevenGrid
-from midchord_io.head_fit import HeadScan
-from midchord_io.heads import join_heads
+from midchord_io.ingest.framed import Framed, framed
+from midchord_io.ingest.stored import StoredGrid
+from midchord_io.joining.head_fit import HeadScan
+from midchord_io.joining.heads import join_heads
+from midchord_io.joining.three_rows import separate_rows
 from midchord_io.source import SourceDescription
 from midchord_io.source_lines import Joining, ThreeRows
-from midchord_io.three_rows import separate_rows
 
 __all__ = ["composed"]
 

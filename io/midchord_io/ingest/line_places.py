@@ -1,6 +1,6 @@
 """Where the lines of a stored grid lie along x: by position, or by time and speed.
 
-Positions come from the file or from a pitch (:mod:`midchord_io.adapters.along`) and need not be
+Positions come from the file or from a pitch (:mod:`midchord_io.ingest.along`) and need not be
 even. Where a speed is stated, the places are its integral over the times of the lines. Times
 beside an encoder's positions only show its slip.
 """
@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from midchord_io.adapters.along import Along, kind_of, raw_positions_mm
 from midchord_io.errors import MissingMetadata, SourceConflict, UnevenGrid, UnsupportedScan
-from midchord_io.scan_lines import travelled_mm
+from midchord_io.ingest.along import Along, kind_of, raw_positions_mm
+from midchord_io.lines.scan_lines import travelled_mm
 from midchord_io.source import SourceDescription, known_unit
 from midchord_io.source_lines import SPEED_UNITS_MM_PER_S, TIME_UNITS_S, Lines
 

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from midchord_io.adapters.clouds import CHUNK_POINTS
 from midchord_io.errors import CorruptScan
+from midchord_io.ingest.clouds import CHUNK_POINTS
 
 __all__ = ["Records", "corrupt"]
 

@@ -45,9 +45,9 @@ import numpy.typing as npt
 
 from midchord_io.acquisition import Finding
 from midchord_io.errors import EmptyScan, UnevenGrid, UnsupportedScan
-from midchord_io.glass_motion import Attitude
-from midchord_io.line_interpolation import BLOCK_CELLS, resample_lines
-from midchord_io.row_solution import RowSystem
+from midchord_io.joining.glass_motion import Attitude
+from midchord_io.joining.row_solution import RowSystem
+from midchord_io.lines.line_interpolation import BLOCK_CELLS, resample_lines
 
 __all__ = ["BAND_MM", "ThreeRowScan", "grid_for_rows", "separate_rows", "separation_gain"]
 

@@ -30,11 +30,11 @@ from typing import Literal, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from midchord_io import gridding_kernels as kernels
 from midchord_io.acquisition import Finding
 from midchord_io.errors import EmptyScan, ImplausibleScan, UnevenGrid, UnsupportedScan
-from midchord_io.grid_pitch import Spacing, in_lines, levels_share, spacing_of
-from midchord_io.grid_sample import ENOUGH_POINTS, Chunks, Window, compact_sample
+from midchord_io.gridding import kernels
+from midchord_io.gridding.grid_pitch import Spacing, in_lines, levels_share, spacing_of
+from midchord_io.gridding.grid_sample import ENOUGH_POINTS, Chunks, Window, compact_sample
 from midchord_io.quantisation import noise_mm, quantisation, step_mm
 
 __all__ = ["LARGEST_CELLS", "SORTED_AT_A_TIME", "Cell", "Chunks", "Gridded", "grid_points"]
