@@ -8,7 +8,7 @@ import sys
 from types import ModuleType
 from typing import Any
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 _HOMES = {
     "Settings": "midchord.settings",

@@ -134,9 +134,7 @@ def cells_of(
     return Cells(tracks, u, profiles, own, profiles @ depth, profiles @ power, sizes, sides)
 
 
-def _tracks(
-    lites: list[Registered], grid: NozzleGrid, bell: Bell, half_mm: float
-) -> list[Track]:
+def _tracks(lites: list[Registered], grid: NozzleGrid, bell: Bell, half_mm: float) -> list[Track]:
     """Every track that at least one lite carried in full."""
     low = min(float(one.columns()[0]) for one in lites)
     high = max(float(one.columns()[-1]) for one in lites)
@@ -145,7 +143,8 @@ def _tracks(
         for offset, name in zip(grid.offsets, grid.names, strict=True):
             kappa = column + offset + bell.at
             if any(_is_inside(one, kappa, half_mm) for one in lites):
-                found.append(Track(column, name, kappa))
+                number = grid.first_number + grid.number_step * (column - 1)
+                found.append(Track(number, name, kappa))
     return found
 
 
@@ -166,12 +165,10 @@ class _Lite:
         self.measured = np.isfinite(lite.course_mm)
         columns = lite.columns()
         reach = REACH * bell.sd_mm / lite.pitch_mm
-        self.kappas = np.array([
-            column + offset + bell.at
-            for column in range(math.floor(columns[0] - reach) - 1, math.ceil(columns[-1] + reach) + 1)
-            for offset in grid.offsets
-            if columns[0] - reach < column + offset + bell.at < columns[-1] + reach
-        ])  # fmt: skip
+        first, last = columns[0] - reach, columns[-1] + reach
+        whole = np.arange(math.floor(first) - 2, math.ceil(last) + 3)
+        kappas = np.sort((whole[:, None] + np.array(grid.offsets) + bell.at).ravel())
+        self.kappas = kappas[(kappas > first) & (kappas < last)]
         y = columns * lite.pitch_mm
         slow = slow_columns(lite.y_mm, baseline_mm)
         bells = self._bells(y, self.kappas)

@@ -20,15 +20,26 @@ longer at its reversal points; the lesser counts, at the worst stroke within its
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from midchord.machine import Machine, Nozzles
 from midchord_io.errors import SettingsError, UnsupportedScan
 
-__all__ = ["NozzleGrid", "RowsAllowed", "check_pitch", "grid_of", "rows_allowed"]
+__all__ = [
+    "NozzleGrid",
+    "RowsAllowed",
+    "across_tolerance",
+    "check_pitch",
+    "grid_of",
+    "rows_allowed",
+]
+
+Floats = npt.NDArray[np.float64]
 
 LEAST_STAGGER_CONTRAST = 0.5
 
@@ -42,6 +53,7 @@ class NozzleGrid(NamedTuple):
     names             "" or which rows made the track
     first_across_mm   of column 1, on the machine frame
     columns           how many there are, None: not known
+    first_number, number_step   numbers run from first_number in steps (rows of one set: 2)
     """
 
     drawn_mm: float
@@ -51,12 +63,14 @@ class NozzleGrid(NamedTuple):
     names: tuple[str, ...]
     first_across_mm: float
     columns: int | None
+    first_number: int = 1
+    number_step: int = 1
 
     @property
     def gap_mm(self) -> float:
         """Smallest distance of two tracks."""
         places = [*self.offsets, self.offsets[0] + 1]
-        return self.pitch_mm * min(b - a for a, b in zip(places, places[1:], strict=False))
+        return self.pitch_mm * min(b - a for a, b in itertools.pairwise(places))
 
 
 class RowsAllowed(NamedTuple):
@@ -75,14 +89,11 @@ def grid_of(machine: Machine, y_pitch_mm: float) -> NozzleGrid:
     """
     nozzles = _nozzles(machine)
     shrinkage = machine.glass.shrinkage_percent / 100
-    # the drawing's tolerance and that of the shrinkage, and no shrinkage at all: guidance may be
-    # given on the cold lite
-    tolerance = nozzles.pitch_tolerance_percent / 100 + max(
-        machine.glass.shrinkage_tolerance_percent / 100, shrinkage
-    )
+    tolerance = across_tolerance(machine)
     pitch = nozzles.pitch_across_mm * (1 - shrinkage)
     stagger = nozzles.stagger_mm / nozzles.pitch_across_mm
-    offsets, names = ((0.0,), ("",))
+    offsets: tuple[float, ...] = (0.0,)
+    names: tuple[str, ...] = ("",)
     if stagger > 0:
         least = min(stagger, 1 - stagger) * pitch
         if least >= 2 * y_pitch_mm:
@@ -91,13 +102,21 @@ def grid_of(machine: Machine, y_pitch_mm: float) -> NozzleGrid:
             middle = stagger / 2 if stagger <= 0.5 else (1 + stagger) / 2
             if abs(math.cos(math.pi * stagger)) < LEAST_STAGGER_CONTRAST:
                 raise _too_coarse("machine", y_pitch_mm, least, "tracks, with the stagger of rows,")
-            offsets, names = ((middle,), ("",))
+            offsets = (middle,)
     grid = NozzleGrid(
         nozzles.pitch_across_mm, pitch, tolerance, offsets, names,
         nozzles.first_across_mm, nozzles.columns,
     )  # fmt: skip
     check_pitch("machine", y_pitch_mm, nozzles.pitch_across_mm)
     return grid
+
+
+def across_tolerance(machine: Machine) -> float:
+    """Share by which the pitch in the cold lite may differ from the drawing's, shrunk: tolerance of
+    the drawing and of the shrinkage, or no shrinkage at all (a pitch measured on cold glass)."""
+    glass = machine.glass
+    own = max(glass.shrinkage_tolerance_percent, glass.shrinkage_percent)
+    return (_nozzles(machine).pitch_tolerance_percent + own) / 100
 
 
 def check_pitch(where: str, y_pitch_mm: float, pitch_mm: float) -> None:
@@ -137,9 +156,8 @@ def rows_allowed(machine: Machine, least_contrast: float) -> RowsAllowed:
     return RowsAllowed(True, contrast, left)
 
 
-def _left_by(strokes: np.ndarray[tuple[int], np.dtype[np.float64]]) -> np.ndarray[
-    tuple[int], np.dtype[np.float64]
-]:
+def _left_by(strokes: Floats) -> Floats:
+    """Contrast of the first harmonic after strokes in pitches, the lesser of two motions."""
     from scipy.special import j0
 
     even = np.abs(np.sinc(strokes))

@@ -34,7 +34,7 @@ from midchord.nozzles.intervals import Resampling
 from midchord.nozzles.nozzle_settings import NozzleSettings
 from midchord.nozzles.odd import Judged, judge_tracks
 from midchord.nozzles.registering import Registration, register
-from midchord.nozzles.rows import row_crossings, row_grids
+from midchord.nozzles.rows import row_courses
 from midchord_io.errors import LiteTooSmall, ScanError
 
 __all__ = ["Marks", "NozzleGathering", "NozzleImprint", "TrackFigures", "nozzle_imprint"]
@@ -164,19 +164,15 @@ class NozzleGathering:
             )
         coarsest = max(one.pitch_mm for one in kept)
         columns = _marks(kept, grid_of(self.machine, coarsest), self.machine, s)
-        allowed = rows_allowed(self.machine, s.least_contrast)
+        allowed = _rows_seen(rows_allowed(self.machine, s.least_contrast), kept, self.machine)
         rows: list[Marks] = []
         if allowed.allowed and columns.registration.is_present:
-            known = [one for one in kept if _along_is_known(one, self.machine)]
-            if len(known) < len(kept):
-                allowed = allowed._replace(
-                    allowed=False,
-                    reason=f"{allowed.reason}, but of {len(kept) - len(known)} lites the place "
-                    "along the machine is not known to a sixth of the pitch of rows",
+            rows = [
+                _marks(courses, grid, self.machine, s)
+                for grid, courses in row_courses(
+                    kept, columns.registration, columns.bell, self.machine, columns.grid
                 )
-            else:
-                for grid, courses in row_grids(self.machine, row_crossings(kept, columns, s)):
-                    rows.append(_marks(courses, grid, self.machine, s))
+            ]
         return NozzleImprint(
             self.machine, s, [one.lite_id for one in kept], columns, rows, allowed,
             kept[0].face, self.left_out,
@@ -205,12 +201,33 @@ def nozzle_imprint(
     return gathered.imprint()
 
 
-def _along_is_known(one: Crossing, machine: Machine) -> bool:
-    assert machine.nozzles is not None
-    sd = one.place.along_sd_mm
-    return one.place.along_mm is not None and sd is not None and (
-        sd <= machine.nozzles.pitch_along_mm / 6
+def _rows_seen(allowed: RowsAllowed, kept: Sequence[Crossing], machine: Machine) -> RowsAllowed:
+    """The rows that the motion left apart, seen in these maps?"""
+    nozzles = machine.nozzles
+    assert nozzles is not None
+    pitch = nozzles.pitch_along_mm
+    if not allowed.allowed:
+        return allowed
+    steps = max(float(one.x_mm[1] - one.x_mm[0]) for one in kept)
+    if steps > pitch / 2:
+        return allowed._replace(
+            allowed=False,
+            reason=f"{allowed.reason}, but the maps have a point every {steps:g} mm along, and at "
+            f"most half the pitch of rows is needed",
+        )
+    unknown = sum(
+        one.place.along_mm is None
+        or one.place.along_sd_mm is None
+        or one.place.along_sd_mm > pitch / 6
+        for one in kept
     )
+    if unknown:
+        return allowed._replace(
+            allowed=False,
+            reason=f"{allowed.reason}, but of {unknown} of {len(kept)} lites the place along the "
+            f"machine is not known to a sixth of that ({pitch / 6:.1f} mm)",
+        )
+    return allowed
 
 
 def _marks(
@@ -225,9 +242,7 @@ def _marks(
     u = np.linspace(-0.5, 0.5, 41)
     folded = (found.signature * np.exp(2j * np.pi * np.outer(u + bell.at, order))).sum(axis=1).real
     refused = _refusal(found, grid)
-    empty = Marks(
-        grid, found, bell, u * found.pitch_mm, folded, [], None, 0.0, 0.0, refused
-    )
+    empty = Marks(grid, found, bell, u * found.pitch_mm, folded, [], None, 0.0, 0.0, refused)
     if refused:
         return empty
     cells = cells_of(found, grid, bell, baseline_pitches=s.baseline_pitches)

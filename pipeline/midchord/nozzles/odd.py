@@ -34,7 +34,7 @@ from midchord.nozzles.cells import Bell, Cells, Track
 from midchord.nozzles.intervals import Resampling
 from midchord.statistics.false_discovery import benjamini_hochberg
 
-__all__ = ["Kind", "Judged", "judge_tracks", "qn_scale"]
+__all__ = ["Judged", "Kind", "judge_tracks", "qn_scale"]
 
 Floats = npt.NDArray[np.float64]
 

@@ -234,9 +234,7 @@ def _spectra(
     )
 
 
-def _presence(
-    seen: _Spectra, pitches: Floats, count: int, crossings: Sequence[Crossing]
-) -> float:
+def _presence(seen: _Spectra, pitches: Floats, count: int, crossings: Sequence[Crossing]) -> float:
     """p-value of the strongest harmonic, all lites counted as one, corrected."""
     ratio = (seen.power.mean(axis=0) / seen.around).max(axis=0)
     m = seen.frequencies_around
@@ -259,9 +257,7 @@ def _peak(places: Floats, heights: Floats) -> tuple[float, float]:
     return float(places[top] + inner * step), step / math.sqrt(-bend)
 
 
-def _slant(
-    one: Crossing, pitch: float, count: int, around: Floats, cache: CombCache
-) -> float:
+def _slant(one: Crossing, pitch: float, count: int, around: Floats, cache: CombCache) -> float:
     """Slant of one lite by which its blocks fit each other best."""
     frequencies = np.arange(1, count + 1) / pitch
     found = np.zeros((one.at_mm.size, count), dtype=np.complex128)

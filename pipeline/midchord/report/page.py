@@ -135,6 +135,8 @@ def lite_page(maps: xr.Dataset) -> str:
         edge_lift=tables.edge_lift_rows(summary),
         trust=_trust(maps, summary),
         doubts=doubts_of(summary),
+        # those that throw doubt on a figure stand among the doubts already
+        acquisition=[f for f in summary.get("acquisition") or [] if not f["is_doubt"]],
         settings=list(tables.flat_settings(summary.get("settings") or {})),
         provenance=_provenance(maps, summary),
         conventions=CONVENTION_NAMES,
