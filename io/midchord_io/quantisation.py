@@ -37,6 +37,8 @@ WORTH_SAYING = 0.1
 DITHERED = 0.5
 """Normal noise of half a step leaves 0.2 % of a step of the rounding systematic: the first term of
 its Fourier series averaged over the noise, exp(-2 pi^2 0.5^2) / pi."""
+LEAST_DOUBT_MM = 1e-3
+"""A finer step is of no account for roll wave, whatever the noise."""
 OFF_LADDER = 0.05
 """A height is on the ladder if it is within this share of a step."""
 ON_LADDER = 0.99
@@ -112,12 +114,14 @@ def quantisation(step: float, noise: float) -> Finding | None:
     """What is to be said about a step, mm, at a noise, mm; None where there is nothing."""
     if step <= WORTH_SAYING * noise or step <= 0:
         return None
-    is_doubt = noise < DITHERED * step
+    is_doubt = noise < DITHERED * step and step > LEAST_DOUBT_MM
     effect = (
         "the noise is too small to average the steps out, so a wave of less than a step cannot be "
         "judged"
         if is_doubt
         else "the noise averages the steps out"
+        if noise >= DITHERED * step
+        else "too fine to matter"
     )
     return Finding(
         what=QUANTISED,

@@ -115,7 +115,9 @@ def place(
             height[is_other] = np.nan
     state = find_glass(height, grid, glass_range_mm=glass_range_mm, where=where)
     height[state != MEASURED] = np.nan
-    step_mm = undithered_step_mm(height, pitch_x_mm=grid.pitch_x_mm)
+    step_mm = max(
+        undithered_step_mm(height, pitch_x_mm=grid.pitch_x_mm), doubtful_step_mm(scan)
+    )
     saturated = find_saturated(height, step_mm=step_mm, pitch_x_mm=grid.pitch_x_mm)
     if second is not None:
         state[second.is_second] = HIDDEN

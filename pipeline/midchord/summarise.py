@@ -26,6 +26,7 @@ from midchord.measure import Figures, Measured
 from midchord.settings import Settings
 from midchord.uncertainty import expected_largest
 from midchord_io.acquisition import findings_of
+from midchord_io.quantisation import doubtful_step_mm
 
 __all__ = ["FIGURES", "SCHEMA_VERSION", "summarise"]
 
@@ -289,7 +290,7 @@ def _doubts(
             f"the gauge was found between {settings.waves.band_min_mm:g} and "
             f"{settings.waves.band_max_mm:g} mm of wavelength; depth and distortion have no value."
         )
-    if waves.noise.step_mm > 0:
+    if waves.noise.step_mm > 0 and not doubtful_step_mm(lite):  # its finding says it already
         doubts.append(
             f"Heights are rounded to {waves.noise.step_mm:.3g} mm and the noise does not blur the "
             "steps: no averaging takes them out, and waves of that size cannot be told from them."

@@ -17,6 +17,7 @@ hollow); power is twice its second derivative there, as in every map.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -26,12 +27,15 @@ from midchord.nozzles.comb import slow_columns
 from midchord.nozzles.grid import NozzleGrid
 from midchord.nozzles.registering import Registered, Registration, harmonics_of
 
-__all__ = ["Bell", "Cells", "Track", "bell_of", "cells_of"]
+__all__ = ["Bell", "Cells", "Track", "bell_of", "cells_of", "with_width_seen"]
 
 Floats = npt.NDArray[np.float64]
 
 USUAL_WIDTH = 0.22
 """Standard deviation of a bell in track gaps, where the maps cannot show it."""
+CLEAR = 1.3
+"""One extreme of the signature must stand out by this much more than the other to be the mark."""
+MOST_FOR_WIDTH = 12
 REACH = 3.5
 POINTS = 21
 
@@ -42,6 +46,7 @@ class Bell(NamedTuple):
     sd_mm, size_mm  standard deviation and signed height of the bell in the folded signature
     at              place of the mark from the drawing's nozzle, in pitches
     is_fitted       whether its width was seen
+    is_clear        whether the signature says by itself which of its extremes is the mark
     misfit          share of the power of the signature that the bell does not follow
     """
 
@@ -49,6 +54,7 @@ class Bell(NamedTuple):
     size_mm: float
     at: float
     is_fitted: bool
+    is_clear: bool
     misfit: float
 
 
@@ -91,9 +97,7 @@ def bell_of(registration: Registration, grid: NozzleGrid) -> Bell:
     gap = grid.gap_mm / grid.pitch_mm
     u = np.arange(-0.5, 0.5, 1 / 720)
     folded = (single * np.exp(2j * math.pi * np.outer(u, order))).sum(axis=1).real
-    near = np.abs(u) <= gap / 2  # one track, the nearest
-    size = np.where(near, np.abs(folded), -1.0)
-    at = float(u[int(np.argmax(size))])
+    at, is_clear = _mark_at(folded, u, gap, registration.is_absolute)
     turned = (single * np.exp(2j * math.pi * order * at)).real
     widths = np.linspace(0.06, 0.5, 89) * gap
     shapes = np.exp(-2 * (math.pi * np.outer(widths, order)) ** 2) * usable
@@ -104,15 +108,53 @@ def bell_of(registration: Registration, grid: NozzleGrid) -> Bell:
     best = int(np.argmin(left)) if is_fitted else int(np.argmin(np.abs(widths - USUAL_WIDTH * gap)))
     total = float((np.abs(single) ** 2).sum())
     misfit = float(left[best] / total) if total > 0 else 1.0
-    return Bell(float(widths[best]) * pitch, float(sizes[best]), at, is_fitted, misfit)
+    return Bell(
+        float(widths[best]) * pitch, float(sizes[best]), at, is_fitted, is_clear, misfit
+    )  # fmt: skip
+
+
+def _mark_at(folded: Floats, u: Floats, gap: float, place_is_known: bool) -> tuple[float, bool]:
+    """Which extreme of the signature is the mark: that which stands out further. Where both are
+    alike, a hollow here is a rise half a gap on, and the one nearer to the drawing is taken."""
+    near = np.abs(u) <= gap / 2  # one track, the nearest
+    low = int(np.argmin(np.where(near, folded, np.inf)))
+    high = int(np.argmax(np.where(near, folded, -np.inf)))
+    sizes = abs(folded[low]), abs(folded[high])
+    is_clear = max(sizes) > CLEAR * min(sizes)
+    if not is_clear and place_is_known:
+        return min(float(u[low]), float(u[high]), key=abs), False
+    return float(u[low] if sizes[0] >= sizes[1] else u[high]), is_clear
+
+
+def with_width_seen(
+    bell: Bell, registration: Registration, grid: NozzleGrid, *, baseline_pitches: float
+) -> Bell:
+    """The bell with the width that leaves least of the courses, for maps that show too few
+    harmonics: what single nozzles do differently shows how wide a mark is."""
+    if bell.is_fitted:
+        return bell
+    gap = grid.gap_mm
+    tried = [bell._replace(sd_mm=width * gap) for width in np.linspace(0.15, 0.5, 8)]
+    lites = registration.lites[:MOST_FOR_WIDTH]
+    baseline_mm = baseline_pitches * registration.pitch_mm
+    left = [
+        sum(_Lite(one, bell, baseline_mm, grid, False, {}).left for one in lites) for bell in tried
+    ]
+    return tried[int(np.argmin(left))]
 
 
 def cells_of(
-    registration: Registration, grid: NozzleGrid, bell: Bell, *, baseline_pitches: float
+    registration: Registration,
+    grid: NozzleGrid,
+    bell: Bell,
+    *,
+    baseline_pitches: float,
+    moves: Mapping[float, float] | None = None,
 ) -> Cells:
     """What each nozzle left on each lite.
 
     baseline_pitches  distance of the knots of the slow course, in pitches
+    moves             kappa of a track -> pitches by which its bell is set aside
     """
     lites = registration.lites
     pitch = registration.pitch_mm
@@ -125,7 +167,7 @@ def cells_of(
     sizes, sides = np.full(shape, np.nan), np.full(shape, np.nan)
     has_sides = 2 * half >= 3 * bell.sd_mm and 2 * half >= 4 * step
     for i, lite in enumerate(lites):
-        read = _Lite(lite, bell, baseline_pitches * pitch, grid, has_sides)
+        read = _Lite(lite, bell, baseline_pitches * pitch, grid, has_sides, moves or {})
         for k, track in enumerate(tracks):
             found = read.cell(track, u)
             if found is not None:
@@ -157,7 +199,13 @@ class _Lite:
     """One lite fitted: slow course, and a bell for every nozzle that reaches its glass."""
 
     def __init__(
-        self, lite: Registered, bell: Bell, baseline_mm: float, grid: NozzleGrid, has_sides: bool
+        self,
+        lite: Registered,
+        bell: Bell,
+        baseline_mm: float,
+        grid: NozzleGrid,
+        has_sides: bool,
+        moves: Mapping[float, float],
     ) -> None:
         from scipy.interpolate import CubicSpline
 
@@ -169,9 +217,12 @@ class _Lite:
         whole = np.arange(math.floor(first) - 2, math.ceil(last) + 3)
         kappas = np.sort((whole[:, None] + np.array(grid.offsets) + bell.at).ravel())
         self.kappas = kappas[(kappas > first) & (kappas < last)]
+        self.stands = self.kappas.copy()
+        for kappa, move in moves.items():
+            self.stands[np.abs(self.kappas - kappa) < 1e-6] += move
         y = columns * lite.pitch_mm
         slow = slow_columns(lite.y_mm, baseline_mm)
-        bells = self._bells(y, self.kappas)
+        bells = self._bells(y, self.stands)
         design = np.hstack([slow, *bells])[self.measured]
         # a bell at the rim of which little is seen takes what it must and no more
         penalty = 1e-3 * math.sqrt(design.shape[0] / max(1, design.shape[1]))
@@ -185,6 +236,7 @@ class _Lite:
         self.size = found[slow.shape[1] : slow.shape[1] + count]
         self.side = found[slow.shape[1] + count :] if has_sides else np.full(count, np.nan)
         flat = course - (slow @ found[: slow.shape[1]])[self.measured]
+        self.left = float(((design @ found - course) ** 2).sum())
         self.spline = CubicSpline(columns[self.measured], flat)
         self.columns = columns
 
@@ -204,7 +256,7 @@ class _Lite:
             return None
         number = int(np.argmin(np.abs(self.kappas - track.kappa)))
         profile = np.asarray(self.spline(track.kappa + u / pitch), dtype=np.float64)
-        bells = self._bells(track.kappa * pitch + u, self.kappas)
+        bells = self._bells(track.kappa * pitch + u, self.stands)
         values = [self.size, self.side]
         others = np.zeros(u.size)
         for part, value in zip(bells, values, strict=False):

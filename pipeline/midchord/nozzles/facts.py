@@ -161,11 +161,13 @@ def _odd(one: TrackFigures, what: str) -> str:
             text += f" ({low:.2f} to {high:.2f})"
         detail.append(text)
     else:
-        detail.append(f"{1000 * judged.deviation_mm:+.2g} µm off")
+        detail.append(f"{1000 * judged.deviation_mm:+.2g} µm from the usual height")
     if judged.moved_mm is not None and judged.kind == "beside its place":
         side = "right" if judged.moved_mm > 0 else "left"
         detail.append(f"{abs(judged.moved_mm):.1f} mm to the {side}")
-    detail.append(f"p = {judged.p_adjusted:.2g} corrected, {judged.lites} lites")
+    detail.append(
+        f"p = {judged.p_adjusted:.2g} corrected, {judged.lites} lite{'' if judged.lites == 1 else 's'}"
+    )
     if what == "row":
         detail = [text.replace("to the right", "further back").replace("to the left", "further on")
                   for text in detail]  # fmt: skip
@@ -189,6 +191,13 @@ def _places(imprint: NozzleImprint) -> list[str]:
             f"The marks lie {marks.bell.at * found.pitch_mm:+.1f} mm from where drawing and places "
             "put the nozzles: numbers may be off by one."
         )
+    if not marks.bell.is_clear:
+        said.append(
+            "Hollows and rises of the imprint are alike, so that it does not show by itself which "
+            "of them lie under the nozzles: "
+            + ("those nearer to the drawing are taken." if found.is_absolute else
+               "the deeper are taken.")
+        )  # fmt: skip
     if len(found.lites) > 1 and found.scatter_mm > marks.grid.gap_mm / 6:
         said.append(
             f"Lites lie {found.scatter_mm:.1f} mm (standard deviation) off their places, and "

@@ -27,12 +27,12 @@ import xarray as xr
 
 from midchord.machine import Machine
 from midchord.machine_place import MachinePlace, place_of
-from midchord.nozzles.cells import Bell, Cells, bell_of, cells_of
+from midchord.nozzles.cells import Bell, Cells, bell_of, cells_of, with_width_seen
 from midchord.nozzles.crossing import Crossing, crossing
 from midchord.nozzles.grid import NozzleGrid, RowsAllowed, grid_of, rows_allowed
 from midchord.nozzles.intervals import Resampling
 from midchord.nozzles.nozzle_settings import NozzleSettings
-from midchord.nozzles.odd import Judged, judge_tracks
+from midchord.nozzles.odd import Judged, factor_and_move, judge_tracks, with_fit
 from midchord.nozzles.registering import Registration, register
 from midchord.nozzles.rows import row_courses
 from midchord_io.errors import LiteTooSmall, ScanError
@@ -43,6 +43,8 @@ Floats = npt.NDArray[np.float64]
 
 LARGEST_SCATTER = 0.2
 """Of lites about their places, in pitches: beyond it one column is taken for the next."""
+LARGEST_P_ALIKE = 0.01
+"""Chance that lites which lie anywhere look as if they were guided alike (Rayleigh's test)."""
 
 
 class TrackFigures(NamedTuple):
@@ -238,6 +240,8 @@ def _marks(
         lite_tolerance=machine.glass.shrinkage_tolerance_percent / 200,
     )  # fmt: skip
     bell = bell_of(found, grid)
+    if found.is_present:
+        bell = with_width_seen(bell, found, grid, baseline_pitches=s.baseline_pitches)
     order = np.arange(1, found.signature.size + 1)
     u = np.linspace(-0.5, 0.5, 41)
     folded = (found.signature * np.exp(2j * np.pi * np.outer(u + bell.at, order))).sum(axis=1).real
@@ -263,6 +267,7 @@ def _marks(
         false_discovery_rate=s.false_discovery_rate, least_spread_percent=s.least_spread_percent,
         least_spread_mm=s.least_spread_mm, resampling=resampling,
     )  # fmt: skip
+    judged = _set_aside(judged, found, grid, bell, usual, s)
     tracks = [_figures(cells, k, one, resampling) for k, one in enumerate(judged)]
     return empty._replace(
         tracks=[one for one in tracks if one.judged.lites > 0], usual_mm=usual, spread_mm=spread,
@@ -270,14 +275,44 @@ def _marks(
     )  # fmt: skip
 
 
+def _set_aside(
+    judged: list[Judged],
+    found: Registration,
+    grid: NozzleGrid,
+    bell: Bell,
+    usual: float | None,
+    s: NozzleSettings,
+) -> list[Judged]:
+    """Marks beside their places fitted again where they stand: a straight estimate that reaches too
+    far also spoils their neighbours."""
+    aside = {one.track.kappa: one.moved_mm / found.pitch_mm for one in judged
+             if one.kind == "beside its place" and one.moved_mm is not None}  # fmt: skip
+    for _ in range(2):
+        if not aside:
+            return judged
+        cells = cells_of(found, grid, bell, baseline_pitches=s.baseline_pitches, moves=aside)
+        for k, one in enumerate(judged):
+            if one.track.kappa in aside:
+                factor, moved = factor_and_move(cells, k, bell, usual, grid.gap_mm)
+                judged[k] = with_fit(one, factor, moved)
+                if moved is not None:
+                    aside[one.track.kappa] = moved / found.pitch_mm
+    return judged
+
+
 def _refusal(found: Registration, grid: NozzleGrid) -> str:
     if not found.is_present:
         return "no imprint of the nozzle pitch is seen, so that there is nothing to compare"
-    if found.scatter_mm > LARGEST_SCATTER * grid.pitch_mm:
+    limit = LARGEST_SCATTER * grid.pitch_mm
+    if found.scatter_mm > limit:
         return (
-            f"the lites lie up to whole pitches apart: they scatter by {found.scatter_mm:.1f} mm "
-            f"about their places, and more than {LARGEST_SCATTER * grid.pitch_mm:.1f} mm takes one "
-            "nozzle for the next"
+            f"the lites scatter by {found.scatter_mm:.1f} mm about their places, and from "
+            f"{limit:.1f} mm on one nozzle is taken for the next"
+        )
+    if found.p_alike > LARGEST_P_ALIKE:
+        return (
+            f"the place of the lites across the machine is not known, and {len(found.lites)} lites "
+            f"do not show that they were guided alike (p = {found.p_alike:.2g})"
         )
     return ""
 

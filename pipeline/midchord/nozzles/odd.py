@@ -34,7 +34,7 @@ from midchord.nozzles.cells import Bell, Cells, Track
 from midchord.nozzles.intervals import Resampling
 from midchord.statistics.false_discovery import benjamini_hochberg
 
-__all__ = ["Judged", "Kind", "judge_tracks", "qn_scale"]
+__all__ = ["Judged", "Kind", "factor_and_move", "judge_tracks", "qn_scale", "with_fit"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -122,7 +122,7 @@ def judge_tracks(
     for k, track in enumerate(cells.tracks):
         seen = np.isfinite(sizes[:, k])
         fixed = _fixed_to(sizes[:, k], sides[:, k], places_mm)
-        factor, moved = _factor_and_move(cells, k, bell, usual, gap_mm)
+        factor, moved = factor_and_move(cells, k, bell, usual, gap_mm)
         if by_move.p.size and not np.isfinite(by_move.p[k]):
             moved = None
         deviation = float(by_size.mean[k])
@@ -171,7 +171,7 @@ def _usual(cells: Cells, bell: Bell, gap_mm: float) -> float | None:
     """Usual size of a bell, None where bells melt into an even surface."""
     ripple = 1 - 2 * math.exp(-0.5 * (0.5 * gap_mm / bell.sd_mm) ** 2)
     sizes = cells.size_mm[np.isfinite(cells.size_mm)]
-    if ripple < LEAST_VISIBLE or sizes.size == 0:
+    if ripple < LEAST_VISIBLE or sizes.size == 0 or not bell.is_fitted:
         return None
     return float(np.median(sizes)) or None
 
@@ -253,7 +253,7 @@ def _fixed_to(
     return "machine" if eta < 0.5 else "lite"
 
 
-def _factor_and_move(
+def factor_and_move(
     cells: Cells, number: int, bell: Bell, usual: float | None, gap_mm: float
 ) -> tuple[float | None, float | None]:
     """Size over the usual one and move of one mark, by a fit of its own mean profile: a move may be
@@ -277,6 +277,22 @@ def _factor_and_move(
         inner = 0.5 * (low - high) / bend if bend > 0 else 0.0
         return float(size[best]) / usual, float(moves[best] + inner * (moves[1] - moves[0]))
     return float(size[best]) / usual, float(moves[best])
+
+
+def with_fit(one: Judged, factor: float | None, moved_mm: float | None) -> Judged:
+    """A track with another factor and move; its intervals go with them."""
+
+    def along(
+        ends: tuple[float, float] | None, old: float | None, new: float | None
+    ) -> tuple[float, float] | None:
+        if ends is None or old is None or new is None:
+            return None
+        return ends[0] + new - old, ends[1] + new - old
+
+    return one._replace(
+        factor=factor, factor_interval=along(one.factor_interval, one.factor, factor),
+        moved_mm=moved_mm, moved_interval=along(one.moved_interval, one.moved_mm, moved_mm),
+    )  # fmt: skip
 
 
 def _kind(

@@ -87,6 +87,8 @@ class Registration(NamedTuple):
     signature     S_n, (harmonic,) complex mm, in columns from the drawing's zero
     scatter_mm    standard deviation of the lites' places about those known (or alike)
     offset_mm     mean of the same: found less known, within half a pitch
+    p_alike       chance that lites which lie anywhere under the grid look so much alike (Rayleigh);
+                  0 where their places are known, or for one lite alone
     is_absolute   whether column numbers are those of the machine
     """
 
@@ -97,6 +99,7 @@ class Registration(NamedTuple):
     u_pitch_mm: float
     signature: Complex
     scatter_mm: float
+    p_alike: float
     is_absolute: bool
 
 
@@ -169,8 +172,15 @@ def register(
     off = (kappa - start) * pitch
     return Registration(
         lites, p_present, is_present, pitch, u_pitch, signature,
-        float(np.std(off, ddof=1)) if len(lites) > 1 else 0.0, known,
+        float(np.std(off, ddof=1)) if len(lites) > 1 else 0.0,
+        0.0 if known or len(lites) == 1 else _rayleigh(off / pitch), known,
     )  # fmt: skip
+
+
+def _rayleigh(turns: Floats) -> float:
+    """p-value of Rayleigh's test of phases, in turns (Mardia and Jupp, Directional Statistics,
+    2000, eq. 6.3.2: to first order exp(-n R^2))."""
+    return float(math.exp(-turns.size * abs(np.exp(2j * math.pi * turns).mean()) ** 2))
 
 
 def _known_slant(one: Crossing) -> float:
