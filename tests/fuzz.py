@@ -56,6 +56,23 @@ class Case(NamedTuple):
     seed: int
 
 
+class Result(NamedTuple):
+    """What became of one file."""
+
+    number: int
+    verdict: str
+    word: str
+    took_s: float
+    beyond_mb: float
+    is_loud: bool
+    """Whether a library printed past Python."""
+
+    @property
+    def is_bad(self) -> bool:
+        """Whether the adapter did what it must not do."""
+        return self.verdict in BAD or self.beyond_mb > FIXED_MB or self.is_loud
+
+
 @dataclass
 class Row:
     """What became of the damaged files of one adapter."""
@@ -123,7 +140,7 @@ def _is_of_memory(error: BaseException | None) -> bool:
     return False
 
 
-def _child(folder: Path, cases: Sequence[tuple[int, Case]], log: Path) -> None:
+def _child(folder: Path, cases: Sequence[tuple[int, Case]], log: Path, keep: Path | None) -> None:
     """Tries cases one after the other; what it is at stands in the log before it starts."""
     errors = (folder / "stderr.txt").open("w+b")
     os.dup2(errors.fileno(), 2)
@@ -138,7 +155,7 @@ def _child(folder: Path, cases: Sequence[tuple[int, Case]], log: Path) -> None:
             part, content = damage(sample, case.seed)
             whole = part.read_bytes()
             part.write_bytes(content)
-            notes.write(f"{number}\n")
+            notes.write(json.dumps({"at": number, "file": str(part)}) + "\n")
             notes.flush()
             errors.seek(0)
             errors.truncate()
@@ -152,17 +169,28 @@ def _child(folder: Path, cases: Sequence[tuple[int, Case]], log: Path) -> None:
             beyond = _memory_bytes("VmHWM") - before - 4 * len(content)
             part.write_bytes(whole)
             is_loud = errors.seek(0, os.SEEK_END) > 0
-            notes.write(json.dumps([number, verdict, word, took, beyond / 2**20, is_loud]) + "\n")
+            result = Result(number, verdict, word, took, beyond / 2**20, is_loud)
+            notes.write(json.dumps(result) + "\n")
+            if keep is not None and result.is_bad:
+                (keep / _kept_name(sample, case, part)).write_bytes(content)
 
 
 class _Worker:
     """A child process and its cases; a new one goes on where the last one ended."""
 
-    def __init__(self, folder: Path, cases: Sequence[tuple[int, Case]]) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        cases: Sequence[tuple[int, Case]],
+        samples: Sequence[Sample],
+        keep: Path | None,
+    ) -> None:
         self.folder = folder
+        self.samples = samples
+        self.keep = keep
         self.cases = list(cases)
         self.log = folder / "log.txt"
-        self.results: dict[int, list[Any]] = {}
+        self.results: dict[int, Result] = {}
         self.process: Any = None
         folder.mkdir()
 
@@ -176,8 +204,12 @@ class _Worker:
             place = self.folder / "files"
             shutil.rmtree(place, ignore_errors=True)
             place.mkdir()
+            # a fixed threshold: what is large goes back to the system, and is seen each time
+            os.environ.setdefault("MALLOC_MMAP_THRESHOLD_", "131072")
+            os.environ.pop("RUST_BACKTRACE", None)  # takes 50 MB of its own
             spawn = multiprocessing.get_context("spawn")
-            self.process = spawn.Process(target=_child, args=(place, self.cases, self.log))
+            asked = place, self.cases, self.log, self.keep
+            self.process = spawn.Process(target=_child, args=asked)
             self.process.start()
         elif self.process.exitcode is not None:
             self._note(self.process.exitcode)
@@ -185,21 +217,30 @@ class _Worker:
         return True
 
     def _note(self, code: int) -> None:
-        last = None
+        at: dict[str, Any] | None = None
         for line in self.log.read_text(encoding="utf-8").splitlines():
             item = json.loads(line)
             if isinstance(item, list):
-                self.results[item[0]], last = item, None
+                self.results[item[0]], at = Result(*item), None
             else:
-                last = item
-        if last is not None:
+                at = item
+        if at is not None:
             said = (self.folder / "files" / "stderr.txt").read_text("utf-8", "replace")
             verdict = "hung" if code == HUNG and "Timeout" in said else "crashed"
-            word = f"exit code {code}: " + " | ".join(said.splitlines()[-25:])[-1500:]
-            self.results[last] = [last, verdict, word, 0.0, 0.0, False]
+            frames = [line for line in said.splitlines() if "File " in line and "midchord" in line]
+            word = f"exit code {code}: {' | '.join(frames[:3])}"
+            self.results[at["at"]] = Result(at["at"], verdict, word, 0.0, 0.0, False)
+            if self.keep is not None:
+                case, part = dict(self.cases)[at["at"]], Path(at["file"])
+                name = _kept_name(self.samples[case.sample], case, part)
+                shutil.copy(part, self.keep / name)
         elif not self.results.keys() & {number for number, _ in self.cases}:
             raise RuntimeError(f"the process did not start: exit code {code}, {self.folder}")
         self.cases = [(number, case) for number, case in self.cases if number not in self.results]
+
+
+def _kept_name(sample: Sample, case: Case, part: Path) -> str:
+    return f"{case.seed}-{sample.path.name}" + ("" if part.name == sample.path.name else part.name)
 
 
 def run(per_sample: int, seed: int, *, only: Sequence[str] = (), keep: Path | None = None,
@@ -212,6 +253,8 @@ def run(per_sample: int, seed: int, *, only: Sequence[str] = (), keep: Path | No
     keep         folder for the files that did not end well
     per_adapter  whether ``per_sample`` counts for all samples of an adapter together
     """
+    if keep is not None:
+        keep.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         (folder / "whole").mkdir()
@@ -227,34 +270,30 @@ def run(per_sample: int, seed: int, *, only: Sequence[str] = (), keep: Path | No
             share = siblings[samples[number].adapter] if per_adapter else 1
             cases += [Case(number, seed + k) for k in range(-(-per_sample // share))]
         numbered = list(enumerate(cases))
-        workers = [_Worker(folder / str(k), numbered[k::WORKERS]) for k in range(WORKERS)]
-        while any([worker.step() for worker in workers]):
+        workers = [
+            _Worker(folder / str(k), numbered[k::WORKERS], samples, keep) for k in range(WORKERS)
+        ]
+        running = workers
+        while running := [worker for worker in running if worker.step()]:
             time.sleep(0.05)
         rows: dict[str, Row] = {}
         for worker in workers:
             for number, result in sorted(worker.results.items()):
                 case = cases[number]
                 row = rows.setdefault(samples[case.sample].adapter, Row())
-                _enter(row, result, samples[case.sample], case, keep)
+                _enter(row, result, samples[case.sample], case)
         return dict(sorted(rows.items()))
 
 
-def _enter(row: Row, result: list[Any], sample: Sample, case: Case, keep: Path | None) -> None:
-    _, verdict, word, took, beyond, is_loud = result
-    row.counts[verdict] += 1
-    row.counts["loud"] += is_loud
-    row.worst_s = max(row.worst_s, took)
-    row.beyond_mb = max(row.beyond_mb, beyond)
-    if verdict not in BAD and beyond <= FIXED_MB and not is_loud:
-        return
-    row.bad.append(
-        f"{sample.path.name} seed {case.seed}: {verdict}, {took:.1f} s, {beyond:.0f} MB"
-        f"{', printed' if is_loud else ''} {word}"
-    )
-    if keep is not None:
-        part, content = damage(sample, case.seed)
-        keep.mkdir(exist_ok=True)
-        (keep / f"{case.seed}-{sample.path.name}-{part.name}").write_bytes(content)
+def _enter(row: Row, result: Result, sample: Sample, case: Case) -> None:
+    row.counts[result.verdict] += 1
+    row.worst_s = max(row.worst_s, result.took_s)
+    row.beyond_mb = max(row.beyond_mb, result.beyond_mb)
+    if result.is_bad:
+        row.bad.append(
+            f"{sample.path.name} seed {case.seed}: {result.verdict}, {result.took_s:.1f} s, "
+            f"{result.beyond_mb:.0f} MB{', printed' if result.is_loud else ''} {result.word}"
+        )
 
 
 def verdicts(rows: dict[str, Row]) -> Iterator[str]:

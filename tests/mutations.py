@@ -139,7 +139,7 @@ def _zip(content: bytes, rng: random.Random) -> bytes:
     with warnings.catch_warnings(), zipfile.ZipFile(out, "w", packing) as archive:
         warnings.simplefilter("ignore")  # of the duplicates
         for member, data in members:
-            archive.writestr(member.filename, data)
+            archive.writestr(zipfile.ZipInfo(member.filename), data, packing)
     packed = bytearray(out.getvalue())
     if rng.random() < 0.25:  # a list of members that lies
         end = packed.rfind(b"PK\x01\x02")

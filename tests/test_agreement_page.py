@@ -258,8 +258,9 @@ def test_groups_whose_datum_is_wrong_make_a_list(on_lines: Validation) -> None:
     )
     html = agreement_page(doubtful)
     for name in ("Q-1", "Q-2"):
-        # at the head of the gauge, and under Places
-        assert html.count(f"<li>Lite {name}: as if mirrored.</li>") == 2
+        # at the head of the gauge only
+        assert html.count(f"<li>Lite {name}: as if mirrored.</li>") == 1
+    assert "The datum was likely taken wrong: see the head of this chapter." in html
 
 
 def test_the_lines_say_what_their_intervals_come_from(page: Page) -> None:
@@ -295,7 +296,7 @@ def test_a_verdict_with_suspects_inside_says_so_and_what_is_without_them(tmp_pat
     assert text.startswith(
         "Scan against hand gauge ! Agreement shown, with 1 suspect reading inside The scan may"
     )
-    assert "For information, not the verdict: without its 1 suspect the limits" in text
+    assert "For information, not the verdict: without its 1 suspect reading the limits" in text
     assert 'id="verdict" class="undecided"' in html
     rest, judged = one.without_suspects.agreement, one.judged.agreement
     assert rest.n_readings == judged.n_readings - 1

@@ -257,8 +257,9 @@ def test_a_result_that_is_there_is_kept_unless_told(scan: Any, capsys: Any, aske
     Path("out/K-1.html").write_text("older", "utf-8")
     said = refused(["map", path, "--out", "out"], capsys, asked)
     assert said == (
-        f"midchord: error: {Path('out/K-1.html')}: this result is already there; results are "
-        "written to names that are free; name another folder with --out, or say --overwrite.\n"
+        f"midchord: error: {Path('out/K-1.html')}: this result is already there, without "
+        "K-1.summary.json, which comes last: the set may be incomplete; results are written to "
+        "names that are free; name another folder with --out, or say --overwrite.\n"
     )
     assert files("out") == ["K-1.html"]
     assert main(["map", path, "--out", "out", "--overwrite"]) == 0

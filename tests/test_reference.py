@@ -184,3 +184,11 @@ def test_scans_that_do_not_belong_together_are_refused(scans, kind, words) -> No
     with pytest.raises(MidchordError) as refused:
         make_reference(scans(), kind=kind)
     assert str(refused.value) == words
+
+
+def test_copies_of_a_scan_and_one_scan_of_an_area_sensor_claim_no_noise() -> None:
+    one, other = flat(1, scanner={"kind": "area"}), flat(2, scanner={"kind": "area"})
+    with pytest.raises(MidchordError, match="the very heights of flat 1; separate scans"):
+        make_reference([one, other, one.assign_attrs(lite_id="copy")])
+    assert make_reference([one]).data.attrs["noise_floor_mdpt"] is None
+    assert make_reference([one, other]).data.attrs["noise_floor_mdpt"] > 0

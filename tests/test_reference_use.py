@@ -259,3 +259,15 @@ def test_by_the_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     other = shipped("sample-scans", "demo-heron.nc")
     assert main(["map", str(other), "--reference", str(made), "--out", str(out)]) == 3
     assert "a reference of the same sensor" in capsys.readouterr().err
+
+
+def test_a_scan_is_never_its_own_reference() -> None:
+    scan = lite(LINE, "line").assign_attrs(source_file="w.nc", source_sha256="ab" * 32)
+    made = make_reference([scan])
+    with pytest.raises(ScanError, match=r"w\.nc: a scan that the flat reference was made from"):
+        subtract_reference(scan, made)
+
+
+def test_another_pitch_along_x_is_refused_for_a_line_sensor_too(line: Reference) -> None:
+    with pytest.raises(ScanError, match="pitch of 4 mm along x, but 2 mm in the flat reference"):
+        subtract_reference(lite(LINE, "line", scanner={"pitch_x_mm": 4.0}), line)

@@ -102,7 +102,10 @@ def test_a_survey_without_blunders_has_hardly_a_flag() -> None:
     assert len(flags) <= 2
 
 
-@pytest.mark.parametrize("kind", sorted(FACTORS))
+FOR_THIS_DIAL = sorted(set(FACTORS) - {"factor 1/100", "factor 1/1000"})
+
+
+@pytest.mark.parametrize("kind", FOR_THIS_DIAL)
 def test_each_slip_is_named_with_the_reading_that_would_agree(kind: str) -> None:
     taken = _lines(3)
     table = taken.survey.readings
@@ -121,6 +124,32 @@ def test_each_slip_is_named_with_the_reading_that_would_agree(kind: str) -> None
     assert "(the twin's value with this survey's own offset and scale)" in flag.sentence
     assert "the point misplaced" not in flag.sentence.replace("the decimal point misplaced", "")
     assert "would agree" in flag.sentence
+
+
+@pytest.mark.parametrize("kind", ["factor 1/100", "factor 1/1000"])
+def test_a_small_part_of_a_reading_is_named_by_a_dial_that_shows_it(kind: str) -> None:
+    taken = _lines(3)
+    table = taken.survey.readings
+    at = int(np.argmax(table["reading_mm"]))
+    meant = float(table["reading_mm"][at])
+    table.loc[at, "reading_mm"] = round(meant * FACTORS[kind], 6)
+    (flag,) = _flags(taken, resolution_mm=1e-6)
+    assert (flag.row, flag.kind) == (at + 2, kind)
+    assert flag.alternative_mm == pytest.approx(meant, abs=0.001)
+    # to a dial of 0.001 mm it is next to nothing, and anything might have become that
+    (coarse,) = _flags(taken)
+    assert (coarse.row, coarse.kind) == (at + 2, "outlier")
+
+
+def test_micrometres_are_named_as_such() -> None:
+    taken = _lines(3)
+    table = taken.survey.readings
+    at = int(np.argmax(table["reading_mm"]))
+    table.loc[at, "reading_mm"] *= 1000
+    (flag,) = _flags(taken)
+    assert flag.sentence.endswith(
+        "a thousandth of it would agree: micrometres written as millimetres"
+    )
 
 
 def test_no_factor_is_named_where_next_to_nothing_was_expected() -> None:
@@ -210,7 +239,7 @@ def test_feet_that_no_factor_imitates_are_named() -> None:
     )
 
 
-@pytest.mark.parametrize("factor", [0.5, 1 / 25.4, 10.0])
+@pytest.mark.parametrize("factor", [0.5, 1 / 25.4, 10.0, 100.0, 1000.0])
 def test_one_factor_throughout_is_one_flag(factor: float) -> None:
     taken = _lines(2, scale=factor)
     flags = _flags(taken)
@@ -218,6 +247,40 @@ def test_one_factor_throughout_is_one_flag(factor: float) -> None:
         next(kind for kind, value in FACTORS.items() if value == factor)
     ]
     assert len(flags) <= 3
+
+
+def test_small_parts_throughout_are_told_from_inches() -> None:
+    for factor, kind in ((0.01, "factor 1/100"), (0.001, "factor 1/1000")):
+        taken = _lines(2)
+        taken.survey.readings["reading_mm"] *= factor
+        flags = _flags(taken)
+        assert [flag.kind for flag in flags if _is_of_walk(flag)] == [kind]
+        assert len(flags) <= 3
+
+
+@pytest.mark.parametrize("take", [_lines, _planned_spots])
+@pytest.mark.parametrize("kind", ["factor 1000", "factor 100", "factor 1/25.4"])
+def test_one_of_two_people_in_another_unit_is_one_flag_of_that_person(take: Any, kind: str) -> None:
+    taken = take(2)
+    table = taken.survey.readings
+    own = table["operator"] == "B"
+    table.loc[own, "reading_mm"] *= FACTORS[kind]
+    flags = _flags(taken)
+    assert [(flag.row, flag.kind) for flag in flags] == [(int(table.loc[own, "row"].min()), kind)]
+    assert flags[0].sentence.startswith(f"all that B read, {int(own.sum())} readings, ")
+    assert flags[0].rows == tuple(table.loc[own, "row"])
+
+
+def test_one_walk_in_micrometres_does_not_make_all_that_its_person_read_wrong() -> None:
+    taken = _lines(2)
+    table = taken.survey.readings
+    walks = (table["lite_id"] != "lite-2") & (table["operator"] == "B")
+    table.loc[walks, "reading_mm"] *= 1000
+    flags = _flags(taken)
+    # four of six walks, each by itself
+    assert [flag.kind for flag in flags] == ["factor 1000"] * 4
+    assert all(flag.sentence.startswith("this line by this person") for flag in flags)
+    assert {row for flag in flags for row in flag.rows} == set(table.loc[walks, "row"])
 
 
 def test_one_walk_in_inches_is_flagged_by_its_own() -> None:

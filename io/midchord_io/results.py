@@ -16,10 +16,6 @@ import io
 import json
 import math
 import os
-import re
-import shutil
-import time
-import uuid
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -36,13 +32,13 @@ from midchord_io.errors import (
     UnsupportedScan,
     why,
 )
+from midchord_io.half_written import clear_stale, half_written
 
 if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
     "MAPS_SCHEMA",
-    "clear_stale",
     "read_maps",
     "read_truth",
     "restored",
@@ -64,9 +60,6 @@ NEEDED_FIGURES = ("scanned_at", "length_mm", "width_mm", "half_span_mm", "mean_w
 RECIPE = "recipe"
 """Attribute that only the truth of a simulated lite has."""
 
-STALE_S = 600.0
-"""Age at which a half-written file can only be that of a run that was killed."""
-
 AS_JSON = "json_attrs"
 """Attribute that lists the attributes stored as JSON text, because netCDF has no such type."""
 
@@ -80,47 +73,23 @@ def write_atomic(path: str | os.PathLike[str]) -> Iterator[Path]:
     """
     path = Path(path)
     prefix = f".{path.name[:50]}."  # a character may take four bytes
-    part = path.with_name(f"{prefix}{uuid.uuid4().hex}.part")
     clear_stale(path.parent, prefix)
-    try:
-        yield part
-        with open(part, "r+b") as file:
-            os.fsync(file.fileno())  # a name must not outlive a power cut without its content
-        os.replace(part, path)
-    except OSError as error:
-        raise OutputError(
-            path,
-            found=f"it cannot be written ({why(error)})",
-            needed="a folder that exists, may be written to and has room",
-            do="check the folder, and close the program that has the file open",
-        ) from error
-    finally:
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
-
-
-def clear_stale(folder: str | os.PathLike[str], prefix: str) -> None:
-    """Removes what runs that were killed left in ``folder``: PREFIX, random letters, ``.part``.
-
-    What another process may still be writing is left alone: everything in it must be older than
-    STALE_S. A whole result is written within seconds.
-    """
-    pattern = re.compile(re.escape(prefix) + r"[a-z0-9_]+\.part")
-    with contextlib.suppress(OSError):
-        for left in Path(folder).iterdir():
-            if pattern.fullmatch(left.name) and _is_stale(left):
-                shutil.rmtree(left, ignore_errors=True)
-                with contextlib.suppress(OSError):
-                    left.unlink(missing_ok=True)
-
-
-def _is_stale(left: Path) -> bool:
-    try:
-        inside = list(left.iterdir()) if left.is_dir() else []
-        latest = max(path.stat().st_mtime for path in (left, *inside))
-    except OSError:  # it has just gone: somebody is at work there
-        return False
-    return time.time() - latest > STALE_S
+    with half_written(path.parent, prefix) as part:
+        try:
+            yield part
+            with open(part, "r+b") as file:
+                os.fsync(file.fileno())  # a name must not outlive a power cut without its content
+            os.replace(part, path)
+        except OSError as error:
+            raise OutputError(
+                path,
+                found=f"it cannot be written ({why(error)})",
+                needed="a folder that exists, may be written to and has room",
+                do="check the folder, and close the program that has the file open",
+            ) from error
+        finally:
+            with contextlib.suppress(OSError):
+                part.unlink(missing_ok=True)
 
 
 def write_bytes(data: bytes, path: str | os.PathLike[str]) -> None:

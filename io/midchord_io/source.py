@@ -125,6 +125,8 @@ class Columns(Strict):
     x: Text
     y: Text
     height: Text
+    head: Text | None = None
+    """Which of ``source.heads`` took the point: its value is their ``dataset``."""
 
     @model_validator(mode="after")
     def _signs(self) -> Self:
@@ -200,13 +202,22 @@ class Source(Strict):
         several = [key for key in ("heads", "three_rows") if getattr(self, key) is not None]
         if len(several) == 2:
             raise ValueError("heads and three_rows exclude each other")
-        if several and (self.columns or self.dataset):
+        is_by_column = self.columns is not None and self.columns.head is not None
+        if is_by_column and self.heads is None:
+            raise ValueError("columns.head needs heads, each with its value there as dataset")
+        if self.heads and self.columns and not is_by_column:
+            raise ValueError("heads of points need columns.head, the column that tells them apart")
+        if (self.three_rows and self.columns) or (several and self.dataset):
             raise ValueError(f"{several[0]} name their own datasets: no dataset or columns beside")
         if self.joining and not self.heads:
             raise ValueError("joining without heads")
         if self.heads is not None:
             if len(self.heads) < 2 or len({head.name for head in self.heads}) < len(self.heads):
                 raise ValueError("heads are two or more, each with a name of its own")
+            if not is_by_column and any(head.y_mm is None for head in self.heads):
+                raise ValueError("each head needs its y_mm")
+            if is_by_column and len({head.dataset for head in self.heads}) < len(self.heads):
+                raise ValueError("two heads with the same dataset, their value in columns.head")
             if self.positions and self.positions.y:
                 raise ValueError("heads lie at their y_mm and pitch.y, not at positions.y")
 

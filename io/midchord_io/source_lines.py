@@ -102,12 +102,15 @@ class Lines(Strict):
 
 
 class Head(Strict):
-    """One ``[[source.heads]]``: a dataset with axes and pitch as in ``[source]``."""
+    """One ``[[source.heads]]``: a dataset with axes and pitch as in ``[source]``, or the points of
+    a cloud with one value in the column ``columns.head``."""
 
     name: Text
     dataset: Text
-    y_mm: Finite
-    """Of its sample nearest to the left-hand edge."""
+    """Of points: the value in that column."""
+    y_mm: Finite | None = None
+    """Of its sample nearest to the left-hand edge. Of points: added to their y, none if nothing is
+    said, because most clouds have the places of all heads in one frame."""
     x_mm: Finite = 0.0
     reversed: bool = False
     """Whether it is mounted the other way round: its y runs against ``axes``."""

@@ -36,6 +36,9 @@ __all__ = [
 Item = TypeVar("Item")
 log = logging.getLogger("midchord")
 
+MOST_DOUBTS = 5
+"""Of one gauge, on the terminal."""
+
 
 class Exit(enum.IntEnum):
     """Exit codes of every command."""
@@ -180,21 +183,34 @@ def figure_lines(summary: Mapping[str, Any]) -> Iterable[str]:
 
 
 def agreement_lines(agreement: Mapping[str, Any]) -> Iterable[str]:
-    """Key figures of ``agreement.json`` as short lines of plain text."""
+    """Key figures of ``agreement.json`` as short lines of plain text, the verdicts at the end."""
     for gauge in agreement["by_gauge"]:
         found = gauge[gauge["judged_on"]]
         unit = found["unit"]
         low, high = found[f"limits_{unit}"]
+        by_hand = sum(one["reason"].startswith("excluded") for one in gauge["unpaired"])
+        excluded = f", {by_hand} of them excluded by a person" if by_hand else ""
+        suspects, causes = gauge["n_suspects"], gauge["n_causes"]
+        of_causes = f" ({causes} cause{'' if causes == 1 else 's'})" if causes < suspects else ""
         yield f"Gauge {gauge['gauge']}, judged on {gauge['judged_on']}:"
-        yield f"  {'pairs; readings not paired':34}{gauge['n_paired']}; {gauge['n_unpaired']}"
+        yield (
+            f"  {'pairs; readings not paired':34}{gauge['n_paired']}; {gauge['n_unpaired']}"
+            f"{excluded}"
+        )
         yield f"  {'bias, scan less gauge':34}{_cell(found[f'bias_{unit}'])} {unit}"
         yield f"  {'95 % limits of agreement':34}{_cell(low)} to {_cell(high)} {unit}"
-        yield f"  {'suspect readings':34}{len(gauge['flags'])}"
-        datum, shift = gauge["datum_suspicion"], gauge["placement"]
-        if datum["status"] == "likely wrong":
-            yield f"  look at this: {datum['sentence']}"
-        if shift["needs_attention"]:
-            yield f"  look at this: {shift['sentence']}"
+        yield f"  {'suspect readings':34}{suspects}{of_causes}"
+        doubts = gauge["look_at_first"]
+        for doubt in doubts[:MOST_DOUBTS]:
+            yield f"  look at this first: {doubt}"
+        if len(doubts) > MOST_DOUBTS:
+            yield f"  and {len(doubts) - MOST_DOUBTS} more, all on the page"
+    unread = [one["lite_id"] for one in agreement["lites"] if not one["is_compared"]]
+    if unread:
+        yield f"no reading of {', '.join(unread)}: not compared"
+    for gauge in agreement["by_gauge"]:
+        reserves = f", with {' and '.join(gauge['reserves'])}" if gauge["reserves"] else ""
+        yield f"{gauge['verdict']}{reserves}: {gauge['statement'].removeprefix('not shown ')}"
 
 
 def _cell(value: float | None) -> str:

@@ -26,7 +26,7 @@ import xarray as xr
 from midchord.charts.change_point import Change, change_before
 from midchord.charts.drift_settings import DriftSettings
 from midchord.charts.figures import Figures, figures_of
-from midchord.charts.first_phase import Baseline, Unchartable, baseline_of
+from midchord.charts.first_phase import Baseline, Unchartable, baseline_of, pooled_lag
 from midchord.charts.limits import Limits, limits_for
 from midchord.charts.running import Signal, Tracks, run_charts, signals_of
 from midchord.charts.seasons import Split, days_and_shifts, split
@@ -35,6 +35,8 @@ from midchord_io.errors import ScanError
 __all__ = ["SCHEMA_VERSION", "Charted", "Drift", "drift"]
 
 SCHEMA_VERSION = 1
+EVERY_LAG = 1.1
+"""Level at which every autocorrelation is taken out."""
 Floats = npt.NDArray[np.float64]
 
 
@@ -79,12 +81,14 @@ class Drift:
     """All charts.
 
     first_phase  number of lites that the limits come from
+    pooled_lag   mean first autocorrelation of all figures there, and its p-value
     not_charted  (series, why)
     """
 
     figures: Figures
     settings: DriftSettings
     first_phase: int
+    pooled_lag: tuple[float, float]
     charted: list[Charted]
     not_charted: list[tuple[str, str]]
     remarks: list[str]
@@ -144,7 +148,7 @@ def drift(
             do="name more lites, or set first_phase.lites lower (at least 20)",
         )
     seasons = _seasons(figures, s)
-    ready, not_charted = _baselines(figures, s, seasons, first)
+    ready, not_charted = _baselines(figures, s, seasons, first, s.first_phase.lag_level)
     if not ready:
         raise ScanError(
             "the lites",
@@ -153,12 +157,15 @@ def drift(
             needed="a figure that scatters, with values in the first phase",
             do="look at the figures named in the settings",
         )
+    memory = _memory(ready, s, first)
+    if memory[1] < s.first_phase.pooled_lag_level:
+        ready, not_charted = _baselines(figures, s, seasons, first, EVERY_LAG)
     rates = _rates([name for name, *_ in ready], s)
     charted = [
         _chart(name, values, baseline, rates[name], first, s, seasons)
         for name, values, baseline in ready
     ]
-    return Drift(figures, s, first, charted, not_charted, list(figures.remarks))
+    return Drift(figures, s, first, memory, charted, not_charted, list(figures.remarks))
 
 
 def _seasons(figures: Figures, s: DriftSettings) -> tuple[list[str], list[str]] | None:
@@ -175,6 +182,7 @@ def _baselines(
     s: DriftSettings,
     seasons: tuple[list[str], list[str]] | None,
     first: int,
+    lag_level: float,
 ) -> tuple[list[tuple[str, Floats, Baseline]], list[tuple[str, str]]]:
     given = s.first_phase
     ready, not_charted = [], []
@@ -186,7 +194,7 @@ def _baselines(
             baseline = baseline_of(
                 charted[:first], lost_dof=lost, least_values=given.least_values,
                 outlier_rate=given.outlier_rate, logarithm=given.logarithm,
-                largest_outlier_share=given.largest_outlier_share, lag_level=given.lag_level,
+                largest_outlier_share=given.largest_outlier_share, lag_level=lag_level,
                 permutations=given.permutations, seed=given.seed,
             )  # fmt: skip
         except Unchartable as error:
@@ -194,6 +202,17 @@ def _baselines(
         else:
             ready.append((name, charted, baseline))
     return ready, not_charted
+
+
+def _memory(
+    ready: list[tuple[str, Floats, Baseline]], s: DriftSettings, first: int
+) -> tuple[float, float]:
+    early = [
+        np.where(baseline.is_outlier, np.nan, baseline.scale(values[:first]))
+        for _, values, baseline in ready
+    ]
+    given = s.first_phase
+    return pooled_lag(np.stack(early, axis=1), given.permutations, given.seed)
 
 
 def _without_shifts(
@@ -248,8 +267,9 @@ def _chart(
     used[:first][baseline.is_outlier] = np.nan
     z = baseline.standardised(used)
     tracks = run_charts(
-        z[first:], ewma_weight=weight, cusum_reference=reference, before=float(z[first - 1])
-    )
+        z[first:], ewma_weight=weight, cusum_reference=reference,
+        clip_sd=s.charts.clip_sd, before=float(z[first - 1]),
+    )  # fmt: skip
     signals = signals_of(tracks, limits, ewma_weight=weight, first_lite=first)
     lasting = [signal for signal in signals if signal.chart in ("ewma", "cusum")]
     change = None
@@ -258,6 +278,7 @@ def _chart(
             z, lasting[0].first, earliest=first, coefficient=baseline.lag.coefficient,
             step_ratio=baseline.sd / baseline.sd_step, level=s.changes.level,
             after=s.changes.after_lites, step_sd=s.changes.step_sd, ramp_sd=s.changes.ramp_sd,
+            clip_sd=s.charts.clip_sd,
         )  # fmt: skip
     season = None if seasons is None else split(values, *seasons)
     return Charted(

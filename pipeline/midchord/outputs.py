@@ -8,19 +8,23 @@
 =====================  ==========================================================
 
 All are first written whole into a hidden folder beside their places, and only then moved onto
-their names, each in one step of the file system. The summary comes last: a controller that sees it
-may rely on the other three. A run that fails or is killed while it writes leaves no result behind,
-and what was there before is untouched; the hidden folder of a run that was killed is removed by the
-next one for the same names.
+their names, each in one step of the file system. The summary comes last, and where older results
+are replaced it goes first: **a set without its last file is incomplete, one that has it is whole
+and of one run**, so a controller that sees the summary may rely on the other three. A run that
+fails leaves no result behind, and what was there before is untouched. One that is killed while it
+writes leaves a hidden folder, which the next run for the same names removes; if it was killed in
+the midst of moving, the next run says that the set is incomplete and redoes it, without being told
+to overwrite (``midchord_io.together``).
 """
 
 from __future__ import annotations
 
 import contextlib
+import logging
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -29,6 +33,8 @@ import pandas as pd
 import xarray as xr
 
 from midchord_io.errors import OutputError, why
+from midchord_io.half_written import clear_stale, half_written
+from midchord_io.together import NEW, clear_unfinished, move_together, unfinished_sets
 
 __all__ = [
     "Outputs",
@@ -40,6 +46,8 @@ __all__ = [
     "write_together",
 ]
 
+
+log = logging.getLogger("midchord")
 
 LONGEST_NAME = 255
 """Bytes of a file's or a folder's name; the common file systems take no more."""
@@ -62,16 +70,21 @@ def outputs_of(folder: str | Path, name: str) -> Outputs:
 
 def check_outputs(folder: str | Path, names: Iterable[str], *, overwrite: bool) -> None:
     """Whether the results of these lites can be written there; as ``check_free``."""
-    files = [path.name for name in names for path in outputs_of(folder, name)]
-    check_free(folder, files, overwrite=overwrite)
+    sets = [[path.name for path in outputs_of(folder, name)] for name in names]
+    _check_sets(Path(folder), sets, overwrite=overwrite)
 
 
 def check_free(folder: str | Path, files: Iterable[str], *, overwrite: bool) -> None:
     """Whether files can be written there, before any work is done. Writes nothing that stays.
 
+    files   of one set, in their order. What a run that was ended left of the set is not in the way
     Raises  OutputError: not a folder, not writable, or a result is there and not to be overwritten
     """
-    folder, files = Path(folder), list(files)
+    _check_sets(Path(folder), [list(files)], overwrite=overwrite)
+
+
+def _check_sets(folder: Path, sets: Sequence[Sequence[str]], *, overwrite: bool) -> None:
+    files = [file for one in sets for file in one]
     probe = folder
     try:
         while not probe.exists() and probe != probe.parent:
@@ -94,7 +107,11 @@ def check_free(folder: str | Path, files: Iterable[str], *, overwrite: bool) -> 
         return
     there = [path for path in (folder / file for file in files) if path.exists()]
     if there:
-        raise _already_there(there)
+        left = {path for one in unfinished_sets(folder, files) for path in one.there}
+        there = [path for path in there if path not in left]
+    if there:
+        first = next(one for one in sets if there[0].name in one)
+        raise _already_there(there, last=folder / first[-1])
 
 
 def _check_length(name: str, folder: Path) -> None:
@@ -141,39 +158,49 @@ def write_together(
 ) -> tuple[Path, ...]:
     """Write files that belong together; returns their paths.
 
+    What a run that was ended left of the same set is removed first, and a message says so.
+
     files   name -> what writes it to the path that it is given; the last one appears last
     Raises  OutputError where the disk refuses, or a result is there and ``overwrite`` is not set
     """
-    from midchord_io.results import clear_stale
-
     final = tuple(Path(folder) / file for file in files)
     made = [path for path in (Path(folder), *Path(folder).parents) if not path.exists()]
     prefix = f".{final[0].stem[:50]}-"  # a character may take four bytes
-    try:
-        Path(folder).mkdir(parents=True, exist_ok=True)
-        clear_stale(folder, prefix)
-        hidden = Path(tempfile.mkdtemp(prefix=prefix, suffix=".part", dir=folder))
-    except OSError as error:
-        _remove_empty(made)
-        raise _unwritable(folder, error) from error
-    try:
-        for file, write in files.items():
-            write(hidden / file)
-        there = [path for path in final if path.exists()]
-        if there and not overwrite:
-            raise _already_there(there)
-        for path in final:
-            os.replace(hidden / path.name, path)
-    except OSError as error:
-        raise _unwritable(folder, error) from error
-    except OutputError as error:
-        if isinstance(error.__cause__, OSError):  # it names the hidden folder
-            raise _unwritable(folder, error.__cause__) from error
-        raise
-    finally:
-        shutil.rmtree(hidden, ignore_errors=True)
-        _remove_empty(made)
+    with half_written(folder, prefix) as hidden:
+        try:
+            Path(folder).mkdir(parents=True, exist_ok=True)
+            _clear_left(folder, list(files), prefix)
+            hidden.mkdir(mode=0o700)
+            (hidden / NEW).mkdir()
+        except OSError as error:
+            _remove_empty(made)
+            raise _unwritable(folder, error) from error
+        try:
+            for file, write in files.items():
+                write(hidden / NEW / file)
+            there = [path for path in final if path.exists()]
+            if there and not overwrite:
+                raise _already_there(there, last=final[-1])
+            move_together(hidden, final)
+        except OSError as error:
+            raise _unwritable(folder, error) from error
+        except OutputError as error:
+            is_hidden = hidden in Path(error.where).parents
+            if is_hidden and isinstance(error.__cause__, OSError):
+                raise _unwritable(folder, error.__cause__) from error
+            raise
+        finally:
+            shutil.rmtree(hidden, ignore_errors=True)
+            _remove_empty(made)
     return final
+
+
+def _clear_left(folder: str | Path, names: Sequence[str], prefix: str) -> None:
+    """Removes what runs that were ended left of these results, and says what was incomplete."""
+    for one in unfinished_sets(folder, names):
+        log.warning("%s: %s; it is redone.", folder, one)
+        clear_unfinished(one)
+    clear_stale(folder, prefix)
 
 
 def _remove_empty(made: Iterable[Path]) -> None:
@@ -210,9 +237,11 @@ def _unwritable(folder: str | Path, error: OSError) -> OutputError:
     )
 
 
-def _already_there(paths: list[Path]) -> OutputError:
+def _already_there(paths: list[Path], *, last: Path) -> OutputError:
     others = len(paths) - 1
     more = f", and so {'is' if others == 1 else 'are'} {others} more" if others else ""
+    if not last.exists():
+        more += f", without {last.name}, which comes last: the set may be incomplete"
     return OutputError(
         paths[0],
         found=f"this result is already there{more}",

@@ -58,8 +58,8 @@ class Reference(NamedTuple):
 
     Its attributes: kind, instrument, frame, face, orientation, scans, scanned_from, scanned_to,
     made_from (files and their SHA-256), noise_floor_mdpt (None where the flat is too short for the
-    gauge), half_span_mm, wavelength_mm, repeatability_mm (of one scan; None of a single scan),
-    content_sha256.
+    gauge, or was seen once by an area sensor), half_span_mm, wavelength_mm, repeatability_mm (of
+    one scan; None of a single scan), content_sha256.
     """
 
     data: xr.Dataset
@@ -72,12 +72,14 @@ class Reference(NamedTuple):
 
 
 def orientation_of(source: SourceDescription | None) -> str:
-    """How the axes of a foreign file were turned to those of the frame; "" for a native one."""
+    """How the numbers of a foreign file were turned to the frame; "" for a native one."""
     if source is None or not source.source.model_fields_set:
         return ""
     own = source.source
     parts = [f"axes {' '.join(own.axes)}" if own.axes else "", f"handed {own.handed}"]
     parts.append(f"height {own.height_sign}" if own.height_sign else "")
+    parts.append(f"heights in {own.height_units}" if own.height_units else "")
+    parts.append(f"scale {own.height_scale:g}" if own.height_scale else "")
     if own.columns is not None:
         parts.append("columns " + " ".join((own.columns.x, own.columns.y, own.columns.height)))
     return ", ".join(part for part in parts if part)
@@ -103,6 +105,7 @@ def make_reference(
     kind = _kind(scans, kind)
     for scan in scans:
         _check_alike(first, scan, kind)
+    _check_different(scans)
     flats = [_flat(scan) for scan in scans]
     singles = [_line_profile(flat) if kind == "line" else flat for flat in flats]
     mean = _mean(singles)
@@ -114,7 +117,8 @@ def make_reference(
         _floor_mdpt(flat - other, y_mm, pitch_x_mm, half_span_mm, settings.waves.pool_mm)
         for flat, other in zip(flats, _others(singles), strict=True)
     ]
-    known = [floor for floor in floors if floor is not None]
+    # a single scan of an area sensor less itself is nothing, which says nothing of its noise
+    known = [] if kind == "area" and len(scans) == 1 else [f for f in floors if f is not None]
     times = sorted(str(scan.attrs["scanned_at"]) for scan in scans)
     dims = ("y",) if kind == "line" else ("x", "y")
     values = mean.astype(np.float32)
@@ -206,6 +210,20 @@ def _check_alike(first: xr.Dataset, scan: xr.Dataset, kind: Kind) -> None:
                 needed="scans of the flat on one raster",
                 do="scan the flat again with the same pitch and field",
             )
+
+
+def _check_different(scans: Sequence[xr.Dataset]) -> None:
+    seen: dict[str, str] = {}
+    for scan in scans:
+        content = hashlib.sha256(np.ascontiguousarray(scan["height"].values).tobytes()).hexdigest()
+        if content in seen:
+            raise ScanError(
+                where_of(scan),
+                found=f"the very heights of {seen[content]}",
+                needed="separate scans: a copy would hide the noise of the sensor",
+                do="name each scan once",
+            )
+        seen[content] = where_of(scan)
 
 
 def _flat(scan: xr.Dataset) -> Floats:

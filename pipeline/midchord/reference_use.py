@@ -31,11 +31,15 @@ NEEDED = (
     "scans",
     "scanned_from",
     "scanned_to",
+    "made_from",
+    "pitch_x_mm",
     "half_span_mm",
     "noise_floor_mdpt",
     "repeatability_mm",
     "content_sha256",
 )
+NOT_STATED = "not stated"
+"""The instrument of a scan that does not name one."""
 UNCOVERED_SHARE = 0.02
 """Of the glass, outside what the flat covered: below it those points are lost, above it the
 reference is refused."""
@@ -113,11 +117,13 @@ def subtract_reference(
 
     orientation  of the scan, as ``orientation_of`` says it
     Raises       ScanError where the reference is of another sensor, face, frame, orientation or
-                 pitch, or covers less than the glass
+                 pitch, was made from this very scan, or covers less than the glass
     """
     settings = settings or Settings.load()
     _check_same(scan, reference, orientation)
     where = where_of(scan)
+    pitch_x_mm = even_pitch_mm(scan["x"].values, axis="x", where=where)
+    _check_pitch(pitch_x_mm, float(reference.data.attrs["pitch_x_mm"]), "x", where)
     index = [_on_raster(scan, reference, axis) for axis in reference.data["reference"].dims]
     values = reference.data["reference"].values
     for axis, own in enumerate(index):
@@ -153,6 +159,13 @@ def _check_same(scan: xr.Dataset, reference: Reference, orientation: str) -> Non
                 needed=f"a reference of the same {what}",
                 do="name the reference of this sensor, or make one",
             )
+    if scan.attrs.get("source_sha256") in (reference.data.attrs["made_from"] or {}).values():
+        raise ScanError(
+            where_of(scan),
+            found="a scan that the flat reference was made from",
+            needed="a scan of a lite: less itself nothing would be left of it",
+            do="make the reference from scans of a master flat",
+        )
     stated = scan.attrs.get("scanner", reference.kind)
     if stated != reference.kind:
         raise ScanError(
@@ -170,14 +183,7 @@ def _on_raster(scan: xr.Dataset, reference: Reference, axis: Any) -> npt.NDArray
     own, other = scan[axis].values, reference.data[axis].values
     pitch = even_pitch_mm(own, axis=str(axis), where=where)
     of_reference = even_pitch_mm(other, axis=str(axis), where=reference.file or "reference")
-    if abs(pitch - of_reference) > EVENNESS * pitch:
-        raise ScanError(
-            where,
-            found=f"a pitch of {pitch:.6g} mm along {axis}, but {of_reference:.6g} mm in the flat "
-            "reference",
-            needed="a reference of the same pitch",
-            do="make the reference again with this pitch",
-        )
+    _check_pitch(pitch, of_reference, str(axis), where)
     place = (own - other[0]) / of_reference
     index = np.rint(place).astype(np.intp)
     if np.abs(place - index).max() > 2 * ON_RASTER:
@@ -188,6 +194,17 @@ def _on_raster(scan: xr.Dataset, reference: Reference, axis: Any) -> npt.NDArray
             do="make the reference again with this raster",
         )
     return np.where((index >= 0) & (index < other.size), index, -1)
+
+
+def _check_pitch(own: float, of_reference: float, axis: str, where: str) -> None:
+    if abs(own - of_reference) > EVENNESS * own:
+        raise ScanError(
+            where,
+            found=f"a pitch of {own:.6g} mm along {axis}, but {of_reference:.6g} mm in the flat "
+            "reference",
+            needed="a reference of the same pitch",
+            do="make the reference again with this pitch",
+        )
 
 
 def _lost_glass(
@@ -247,11 +264,14 @@ def _finding(
     said = [
         f"A flat reference ({reference.kind}, {attrs['scans']} scans, up to {1000 * largest_mm:.1f}"
         " um) was subtracted",
-        "its noise floor is not known, the flat was too short"
+        "its noise floor is not known: the flat was too short, or scanned once by an area sensor"
         if floor is None
         else f"its noise floor is {floor:.2g} mdpt at a half-span of {attrs['half_span_mm']:g} mm",
     ]
-    is_doubt = False
+    is_doubt = floor is None
+    if attrs["instrument"] == NOT_STATED:
+        said.append("neither it nor the scan says which sensor it comes from")
+        is_doubt = True
     if age_days is None:
         said.append("its age is not known, for want of readable times")
         is_doubt = True

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,28 +21,20 @@ import pandas as pd
 import xarray as xr
 
 import midchord
-from midchord.statistics.comparison import Comparison, compare_pairs, plain
+from midchord.statistics.comparison import Comparison, compare_pairs
 from midchord.surveying.gauge_factors import gauge_factors
-from midchord.surveying.pair_tables import (
-    WORTH_SAYING_MM,
-    PlaceMean,
-    mdpt_table,
-    mm_table,
-    place_mean,
-)
+from midchord.surveying.gauge_validation import GaugeValidation, reserves_of
+from midchord.surveying.mark_turns import marks_out_of_turn
+from midchord.surveying.pair_tables import mdpt_table, mm_table, place_mean
 from midchord.surveying.pairing import Paired, lites_of, pair_readings
-from midchord.surveying.placement import DatumSuspicion, Shift, fit_shift
-from midchord.surveying.reserves import (
-    Flatness,
-    flatness_of_spots,
-    reserves,
-    suspect_rows,
-    without_rows,
-)
+from midchord.surveying.placement import fit_shift
+from midchord.surveying.reserves import flatness_of_spots, suspect_rows, without_rows
 from midchord.surveying.settled_datum import settle_datum
+from midchord.surveying.survey_notes import notes_of
 from midchord.surveying.survey_study import check_further_scans, study_of_survey
-from midchord.surveying.suspects import Flag, flag_readings
+from midchord.surveying.suspects import flag_readings
 from midchord.surveying.twin_field import MappedLite
+from midchord.surveying.written_doubts import finer_than_the_dial, places_in_inches, too_large
 from midchord_io.errors import SettingsError, SurveyError
 from midchord_io.gauge_card import GaugeCard
 from midchord_io.survey import Survey
@@ -52,68 +44,6 @@ __all__ = ["SCHEMA_VERSION", "GaugeValidation", "Validation", "validate"]
 SCHEMA_VERSION = 1
 PLACEMENT_SD_MM = 5.0
 """How far a hand is off its mark along each axis (common practice, no source)."""
-
-
-@dataclass(frozen=True)
-class GaugeValidation:
-    """What one gauge's readings say.
-
-    singles, swings  comparisons; None where there are none. distortion: swings in mdpt
-    judged           the comparison that the verdict is from
-    study            of ``study_of_survey``, or the reason why there is none
-    flatness         of the spots, against the lites at large
-    without_suspects  as judged, without the flagged readings: for information, never the verdict;
-                     None where nothing is flagged or nothing is left
-    place_mean       what the mean over the hands' places takes off swings (or single readings)
-    """
-
-    card: GaugeCard
-    paired: Paired
-    singles: Comparison | None
-    swings: Comparison | None
-    distortion: Comparison | None
-    judged: Comparison
-    shift: Shift
-    datum: DatumSuspicion
-    flags: tuple[Flag, ...]
-    study: dict[str, Any] | str
-    notes: tuple[str, ...]
-    flatness: Flatness
-    without_suspects: Comparison | None
-    place_mean: PlaceMean
-
-    @property
-    def reserves(self) -> tuple[str, ...]:
-        """What must be said in one breath with the verdict."""
-        return reserves(
-            len(self.flags), is_datum_in_doubt=self.datum.status == "likely wrong"
-        )
-
-    def as_dict(self) -> dict[str, Any]:
-        unpaired = self.paired.unpaired
-        return {
-            "gauge": self.card.gauge,
-            "card": self.card.as_dict(),
-            "judged_on": self.judged.quantity,
-            "n_paired": self.judged.agreement.n_readings,
-            "n_unpaired": len(unpaired),
-            "unpaired": plain(unpaired.to_dict("records")),
-            "singles": self.singles.as_dict() if self.singles else None,
-            "swings": self.swings.as_dict() if self.swings else None,
-            "distortion": self.distortion.as_dict() if self.distortion else None,
-            "placement": plain(self.shift),
-            "place_mean": plain(self.place_mean),
-            "datum_suspicion": plain(self.datum),
-            "flags": [_flag_facts(flag) for flag in self.flags],
-            "n_suspects": len(self.flags),
-            "without_suspects": self.without_suspects.as_dict() if self.without_suspects else None,
-            "reserves": list(self.reserves),
-            "spots": plain(self.flatness),
-            "gauge_study": plain(self.study),
-            "verdict": self.judged.agreement.verdict,
-            "statement": self.judged.agreement.statement,
-            "notes": list(self.notes),
-        }
 
 
 @dataclass(frozen=True)
@@ -140,10 +70,15 @@ class Validation:
 
     @property
     def headline(self) -> str:
-        """The verdict with its reserves: ``shown, with 11 suspect readings inside``."""
-        in_doubt = any(one.datum.status == "likely wrong" for one in self.gauges)
-        said = reserves(sum(len(one.flags) for one in self.gauges), is_datum_in_doubt=in_doubt)
+        """The verdict with its reserves: ``shown, with 11 suspect readings (3 causes) inside``."""
+        said = reserves_of(self.gauges)
         return self.verdict + (f", with {' and '.join(said)}" if said else "")
+
+    @property
+    def not_compared(self) -> tuple[str, ...]:
+        """Lites whose maps were given and that nobody read."""
+        read = {name for one in self.gauges for name in one.paired.twins}
+        return tuple(name for name in self.lites if name not in read)
 
     def as_dict(self) -> dict[str, Any]:
         """``agreement.json``: strict JSON. Figures at the top are those of a lone gauge; with
@@ -164,7 +99,10 @@ class Validation:
                 "n_readings": len(self.survey.readings),
                 "n_excluded": int(self.survey.readings["excluded"].sum()),
             },
-            "lites": [_lite_facts(lite) for lite in self.lites.values()],
+            "lites": [
+                _lite_facts(lite) | {"is_compared": name not in self.not_compared}
+                for name, lite in self.lites.items()
+            ],
             "tolerance": self.tolerance,
             "tolerance_unit": self.tolerance_unit,
             "placement_sd_mm": self.placement_sd_mm,
@@ -178,6 +116,7 @@ class Validation:
             "by_gauge": gauges,
             "files": [{"file": name, "sha256": digest} for name, digest in self.files],
             "n_suspects": sum(one["n_suspects"] for one in gauges),
+            "n_causes": sum(one["n_causes"] for one in gauges),
             "headline": self.headline,
             "verdict": self.verdict,
             "statement": " ".join(one["statement"] for one in gauges),
@@ -288,13 +227,7 @@ def _one_gauge(
         return compare_pairs(table, quantity=quantity, unit=unit, tolerance=t, gauge_name=name)
 
     if len(paired.singles) == 0:
-        first = paired.unpaired.iloc[0]
-        raise SurveyError(
-            f"{survey.where}, gauge {card.gauge}",
-            found=f"no reading that can be paired (row {first['row']}: {first['reason']})",
-            needed="at least one",
-            do="check the places and the half-span of the card",
-        )
+        raise _nothing_paired(survey, card, lites, paired)
     singles = compared(mm_table(paired.singles), "singles", "mm", None if on_swings else in_mm)
     swings = distortion = None
     if on_swings:
@@ -315,6 +248,15 @@ def _one_gauge(
     taken = (paired.singles, paired.swings, paired.twins, card, lites)
     datum = settle_datum(*taken, placement_sd_mm=placement_sd_mm)
     flags = tuple(flag_readings(*taken, datum=datum))
+    shift = fit_shift(paired.singles, paired.twins, placement_sd_mm=placement_sd_mm)
+    if datum.status == "likely wrong":
+        said = "no shift is asked for, since the datum is likely wrong and comes first"
+        shift = replace(shift, needs_attention=False, sentence=said)
+    own = survey.readings[(survey.readings["gauge"] == card.gauge) & ~survey.readings["excluded"]]
+    doubts = (
+        too_large(paired.singles, suspect_rows(flags)),
+        finer_than_the_dial(own, card, survey.units.get("reading", "mm")),
+    )
     in_mm_judged = swings or singles
     moved = place_mean(
         paired.swings if swings else paired.singles, bias_mm=in_mm_judged.agreement.bias
@@ -330,50 +272,33 @@ def _one_gauge(
         swings,
         distortion,
         judged,
-        fit_shift(paired.singles, paired.twins, placement_sd_mm=placement_sd_mm),
+        shift,
         datum,
         flags,
         study_of_survey(paired, card, again),
-        tuple(_notes(card, lites, paired, moved)),
+        tuple(notes_of(card, lites, paired, moved)),
         flatness_of_spots(paired, lites, placement_sd_mm=placement_sd_mm),
         rest,
         moved,
+        marks_out_of_turn(paired.singles),
+        tuple(filter(None, doubts)),
     )
 
 
-def _notes(
-    card: GaugeCard, lites: Mapping[str, MappedLite], paired: Paired, moved: PlaceMean
-) -> list[str]:
-    notes = []
-    if card.reading_sign is None:
-        notes.append(
-            "The card does not say which way the dial turns on a peak; + was taken for a peak."
-        )
-    supports = {str(lite.summary.get("support") or "not stated") for lite in lites.values()}
-    by_hand = card.support or "not stated"
-    if supports != {by_hand} or by_hand == "not stated":
-        notes.append(
-            f"Support by hand: {by_hand}; under the scanner: {', '.join(sorted(supports))}. A lite "
-            "lies differently on each, which shifts single readings; swings hardly notice."
-            + (
-                " State it as support = \"...\" in the gauge card and in the [lite] part of the "
-                "source description of the scan."
-                if "not stated" in {by_hand, *supports}
-                else ""
-            )
-        )
-    if abs(moved.mean_mm) >= WORTH_SAYING_MM:
-        notes.append(f"{moved.sentence[0].upper()}{moved.sentence[1:]}.")
-    excluded = paired.unpaired["reason"].astype(str).str.startswith("excluded")
-    if excluded.any():
-        count = int(excluded.sum())
-        notes.append(f"{count} readings were excluded by hand; their reasons are listed.")
-    return notes
-
-
-def _flag_facts(flag: Flag) -> dict[str, Any]:
-    facts: dict[str, Any] = plain(flag)
-    return {"row": facts.pop("row"), "reason": facts.pop("sentence"), **facts}
+def _nothing_paired(
+    survey: Survey, card: GaugeCard, lites: Mapping[str, MappedLite], paired: Paired
+) -> SurveyError:
+    first = paired.unpaired.iloc[0]
+    corner = places_in_inches(survey, card, lites)
+    return SurveyError(
+        f"{survey.where}, gauge {card.gauge}",
+        found=f"no reading that can be paired (row {first['row']}: {first['reason']})"
+        + (f"; {corner}, and times 25.4 they would spread over the lite" if corner else ""),
+        needed="at least one",
+        do="convert the places to millimetres if they were written in inches"
+        if corner
+        else "check the places and the half-span of the card",
+    )
 
 
 def _lite_facts(lite: MappedLite) -> dict[str, Any]:

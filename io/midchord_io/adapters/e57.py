@@ -57,7 +57,7 @@ def points(path: Path) -> StoredPoints:
     library = optional(path, "e57", kind="an E57 file", extra="clouds")
     scan, root = _description(library, path)
     count = _count(scan, path)
-    with reading(path, "E57"):
+    with reading(path, "E57", may_panic=True):
         found = library.read_points(str(path)).points
     if found.ndim != 2 or found.shape[1] != 3 or found.shape[0] > count:
         raise corrupt(path, f"{count} points declared, {found.shape[0]} there", "E57")
@@ -97,7 +97,7 @@ def _description(library: Any, path: Path) -> tuple[Any, Any]:
         raise corrupt(path, f"the checksum of page {bad} is wrong", "E57")
     if pages[2] > XML_BYTES:
         raise corrupt(path, f"a description of {pages[2]} bytes", "E57")
-    with reading(path, "E57"):
+    with reading(path, "E57", may_panic=True):
         xml = library.raw_xml(str(path))
         xml = xml.decode("utf-8") if isinstance(xml, bytes) else str(xml)
         root = ElementTree.fromstring(xml.strip("\0 \r\n"), forbid_dtd=True)

@@ -19,7 +19,7 @@ import numpy.typing as npt
 import xarray as xr
 
 from midchord_io.adapters import native
-from midchord_io.adapters.hdf5_types import check_heaps, check_storage, is_safe
+from midchord_io.adapters.hdf5_types import check_heaps, check_storage, is_safe, is_safe_value
 from midchord_io.errors import CorruptScan, MidchordError, MissingMetadata, UnsupportedScan
 from midchord_io.ingest.facts import FileFacts, array_facts, is_matrix, series_facts
 from midchord_io.ingest.gridded import Along, StoredGrid, along_of, scan_from_grid
@@ -227,6 +227,8 @@ def _attributes(item: Any) -> dict[str, Any]:
 
 def _scale(dataset: h5py.Dataset, number: int) -> Along | None:
     """The coordinates attached to an axis, None where there are none."""
+    if "DIMENSION_LIST" in dataset.attrs and not is_safe(dataset, "DIMENSION_LIST"):
+        raise ValueError("the list of its dimensions declares more than the file holds")
     dimension = dataset.dims[number]
     if not len(dimension):
         return None
@@ -241,6 +243,10 @@ def _scale(dataset: h5py.Dataset, number: int) -> Along | None:
 def _positions(file: h5py.File, named: str) -> Along | None:
     item = file.get(named)
     if not isinstance(item, h5py.Dataset) or item.size is None or item.size > MOST_POSITIONS:
+        return None
+    if _dtype(item).kind in "iuf":
+        check_storage(item)
+    elif item.size != 1 or not is_safe_value(item):
         return None
     return along_of(np.asarray(item[()]), _attributes(item))
 
@@ -268,6 +274,6 @@ def _value(file: h5py.File, named: str) -> Any:
     if holder is not None and name in holder.attrs and is_safe(holder, name):
         return plain_attribute(holder.attrs[name])
     item = file.get(named)
-    if isinstance(item, h5py.Dataset) and item.size == 1:
+    if isinstance(item, h5py.Dataset) and item.size == 1 and is_safe_value(item):
         return plain_attribute(np.asarray(item[()]))
     return None

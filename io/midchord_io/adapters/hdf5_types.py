@@ -19,10 +19,11 @@ from typing import Any
 
 import h5py
 
+from midchord_io.adapters.hdf5_sequences import counts_fit, one_value_fits
 from midchord_io.adapters.zipped import LARGEST_RATIO, SMALL_BYTES
 from midchord_io.ingest.gridded import LARGEST_CELLS
 
-__all__ = ["check_attributes", "check_heaps", "check_storage", "is_safe"]
+__all__ = ["check_attributes", "check_heaps", "check_storage", "is_safe", "is_safe_value"]
 
 HEAP = b"GCOL\x01\0\0\0"
 """Signature, version and reserved bytes of a collection of the global heap."""
@@ -84,8 +85,20 @@ def check_storage(dataset: h5py.Dataset) -> None:
 
 
 def is_safe(item: Any, key: str) -> bool:
-    """Whether the value of an attribute can be read; asks for its type alone."""
+    """Whether the value of an attribute can be read; asks for its type and its counts alone."""
     kind = h5py.h5a.open(item.id, key.encode("utf-8", "surrogateescape")).get_type()
-    return not isinstance(kind, h5py.h5t.TypeVlenID) or isinstance(
-        kind.get_super(), h5py.h5t.TypeReferenceID
+    if isinstance(kind, h5py.h5t.TypeVlenID):
+        return isinstance(kind.get_super(), h5py.h5t.TypeReferenceID) and counts_fit(item, key)
+    if isinstance(kind, h5py.h5t.TypeStringID) and kind.is_variable_str():
+        return counts_fit(item, key)
+    return True
+
+
+def is_safe_value(dataset: h5py.Dataset) -> bool:
+    """Whether a dataset of one value can be read: a number, or a text that fits the file."""
+    kind = dataset.id.get_type()
+    if isinstance(kind, h5py.h5t.TypeStringID) and kind.is_variable_str():
+        return one_value_fits(dataset)
+    return isinstance(
+        kind, h5py.h5t.TypeIntegerID | h5py.h5t.TypeFloatID | h5py.h5t.TypeStringID
     )

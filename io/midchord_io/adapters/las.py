@@ -53,7 +53,7 @@ def points(path: Path) -> StoredPoints:
     """The points of a LAS or LAZ file. Raises CorruptScan, UnsupportedScan."""
     laspy = optional(path, "laspy", kind="a LAS file", extra="clouds")
     _check_header(path)
-    with reading(path, "LAS"), laspy.open(path, read_evlrs=False) as file:
+    with reading(path, "LAS", may_panic=True), laspy.open(path, read_evlrs=False) as file:
         header = file.header
         dimensions = list(header.point_format.dimension_names)
         extra = tuple(header.point_format.extra_dimension_names)
@@ -65,7 +65,8 @@ def points(path: Path) -> StoredPoints:
         }
         packing = next((r.record_data for r in header.vlrs if r.record_id == LASZIP), None)
         start, record_bytes = int(header.offset_to_point_data), int(header.point_format.size)
-    if packing is not None and _is_packed(path):
+    is_packed = _is_packed(path)
+    if packing is not None and is_packed:
         check_layers(path, packing, start=start, record_bytes=record_bytes)
     has_withheld = "withheld" in dimensions
     columns = ("x", "y", "z", *extra)
@@ -81,7 +82,7 @@ def points(path: Path) -> StoredPoints:
     def chunks(numbers: tuple[int, ...]) -> Iterator[npt.NDArray[np.float64]]:
         names = [columns[number] for number in numbers]
         there = 0
-        for values in each(path, "LAS", lambda: stored(names)):
+        for values in each(path, "LAS", lambda: stored(names), may_panic=is_packed):
             there += values.shape[0]
             yield values
         if there != count:

@@ -12,6 +12,7 @@ import struct
 from pathlib import Path
 from typing import Any
 
+from midchord_io.adapters.zipped import LARGEST_RATIO, SMALL_BYTES
 from midchord_io.ingest.extras import optional, reading
 from midchord_io.ingest.records import corrupt
 
@@ -34,15 +35,21 @@ def check_layers(path: Path, record: bytes, *, start: int, record_bytes: int) ->
         raise corrupt(path, f"a LASzip record of {len(record)} bytes", "LAZ")
     lazrs: Any = optional(path, "lazrs", kind="a LAZ file", extra="clouds")
     count = struct.unpack_from("<H", record, 32)[0]
+    if struct.unpack_from("<I", record, 12)[0] == 0:
+        raise corrupt(path, "chunks of no points", "LAZ")
     if len(record) < 34 + 6 * count:
         raise corrupt(path, f"{count} items in a LASzip record of {len(record)} bytes", "LAZ")
     size = path.stat().st_size
     with path.open("rb") as file:
         file.seek(start)
-        with reading(path, "LAZ"):
+        with reading(path, "LAZ", may_panic=True):
             chunks = lazrs.read_chunk_table(file, lazrs.LazVlr(record))
         if sum(packed for _, packed in chunks) > size - start:
             raise corrupt(path, "chunks of more bytes than it has", "LAZ")
+        # the reader makes room for all the points that a chunk may have
+        most = max((points for points, _ in chunks), default=0)
+        if most * record_bytes > max(SMALL_BYTES, LARGEST_RATIO * size):
+            raise corrupt(path, f"chunks of {most} points in {size} bytes", "LAZ")
         if struct.unpack_from("<H", record)[0] != LAYERED:
             return
         items = [struct.unpack_from("<HHH", record, 34 + 6 * number) for number in range(count)]

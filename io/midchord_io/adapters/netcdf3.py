@@ -6,6 +6,8 @@ source description, as for HDF5.
 
 from __future__ import annotations
 
+import io
+import os
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -104,11 +106,19 @@ class _Loaded(NamedTuple):
         )
 
 
+class _Bounded(io.FileIO):
+    """A file that never makes room for more bytes than it has, whatever its header declares."""
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        left = max(0, os.fstat(self.fileno()).st_size - self.tell())
+        return super().read(left if size is None or size < 0 else min(size, left)) or b""
+
+
 def _loaded(path: Path, where: str) -> _Loaded:
     from scipy.io import netcdf_file
 
     try:
-        with netcdf_file(path, "r", mmap=False) as file:
+        with _Bounded(path) as content, netcdf_file(content, "r", mmap=False) as file:
             variables = {
                 name: _Variable(variable.data, variable.dimensions, _attributes(variable))
                 for name, variable in file.variables.items()

@@ -36,6 +36,9 @@ LOCAL_HEADER = struct.Struct("<4s5H3L2H")
 SIZES_FOLLOW = 0x8
 """Flag: the sizes stand behind the member, so the next one cannot be found from here."""
 
+PACKINGS = frozenset({zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED})
+"""What writers of these formats use. LZMA makes room for what its header asks for, up to 4 GB."""
+
 LARGEST_RATIO = 200
 """Of unpacked to packed size. Noise does not pack: a measured surface stays below 30 even where
 nine tenths of it are missing."""
@@ -86,7 +89,8 @@ def check_names(archive: zipfile.ZipFile, where: str) -> None:
 
 
 def check_members(members: Sequence[zipfile.ZipInfo], what: str, where: str) -> None:
-    """Raises UnsupportedScan where so few packed bytes cannot be a measured surface.
+    """Raises UnsupportedScan where so few packed bytes cannot be a measured surface, or cannot be
+    unpacked safely.
 
     what  of the members together, e.g. "array 'z'"
     """
@@ -98,6 +102,13 @@ def check_members(members: Sequence[zipfile.ZipInfo], what: str, where: str) -> 
             found=f"{what} of {unpacked} bytes packed into {packed}",
             needed="a measured surface, whose noise does not pack so well",
             do="check where the file comes from",
+        )
+    if any(info.compress_type not in PACKINGS for info in members):
+        raise UnsupportedScan(
+            where,
+            found=f"{what} packed by another method than deflate",
+            needed="an archive whose members are stored or deflated",
+            do="write it so: other methods take memory that the file does not back",
         )
     if any(info.flag_bits & 0x1 for info in members):
         raise UnsupportedScan(

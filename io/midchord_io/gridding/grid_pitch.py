@@ -37,6 +37,8 @@ LINES_FILLED = 0.75
 RANDOM_FILLED = 0.95
 GAPS_KEPT = 90
 """Per cent of the gaps along a line that the pitch covers."""
+SMALLEST_SPAN_MM = 1e-6
+"""What spans less is a line: numbers of damage, whose ratios no float holds."""
 TIED = 1e-9
 """Coordinates closer than this share of their range are the same."""
 MOST_CELLS_A_POINT = 64
@@ -76,7 +78,7 @@ def spacing_of(x_mm: Array, y_mm: Array) -> Spacing | None:
     """
     x_mm, y_mm = _without_strays(x_mm, y_mm)
     span_x, span_y = (float(np.ptp(axis)) if axis.size else 0.0 for axis in (x_mm, y_mm))
-    if x_mm.size < 4 or span_x <= 0 or span_y <= 0:
+    if x_mm.size < 4 or min(span_x, span_y) < SMALLEST_SPAN_MM:
         return None
     level_x, level_y = _level_spacing(x_mm), _level_spacing(y_mm)
     if level_x and level_y and _filled(x_mm, y_mm, level_x, level_y) >= LATTICE_FILLED:

@@ -84,10 +84,11 @@ def count_points(points, start, frame, count):  # type: ignore[no-untyped-def]
         x, y = points[n, 0], points[n, 1]
         if not (np.isfinite(x) and np.isfinite(y) and np.isfinite(points[n, 2])):
             continue
-        i = int((x - frame[0]) * over_x + 0.5)
-        j = int((y - frame[1]) * over_y + 0.5)
-        if i >= nx or j >= ny:  # rounding at the far end
+        u, v = (x - frame[0]) * over_x + 0.5, (y - frame[1]) * over_y + 0.5
+        # compared before they are integers: what no integer holds would become any cell
+        if not (-1.0 < u < nx and -1.0 < v < ny):  # rounding at the far end
             continue
+        i, j = int(u), int(v)
         if count[i, j] == full:
             return n
         count[i, j] += 1
@@ -130,9 +131,11 @@ def place(points, frame, form, count, slot, height, buffer, first, last):  # typ
         x, y, z = points[n, 0], points[n, 1], points[n, 2]
         if not (np.isfinite(x) and np.isfinite(y) and np.isfinite(z)):
             continue
-        i = int((x - frame[0]) * over_x + 0.5)
-        j = int((y - frame[1]) * over_y + 0.5)
-        if i < first or i >= last or j >= ny:
+        u, v = (x - frame[0]) * over_x + 0.5, (y - frame[1]) * over_y + 0.5
+        if not (-1.0 < u < last and -1.0 < v < ny):
+            continue
+        i, j = int(u), int(v)
+        if i < first:
             continue
         above = z - _form(x, y, form)
         if count[i, j] == 1:

@@ -24,34 +24,38 @@ count of 0.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from midchord_io.acquisition import Finding
-from midchord_io.errors import EmptyScan, ImplausibleScan, UnevenGrid, UnsupportedScan
+from midchord_io.errors import UnevenGrid, UnsupportedScan
 from midchord_io.gridding import kernels
+from midchord_io.gridding.extent import Extent, extent_of
 from midchord_io.gridding.grid_pitch import Spacing, in_lines, levels_share, spacing_of
 from midchord_io.gridding.grid_sample import ENOUGH_POINTS, Chunks, Window, compact_sample
 from midchord_io.quantisation import noise_mm, quantisation, step_mm
 
-__all__ = ["LARGEST_CELLS", "SORTED_AT_A_TIME", "Cell", "Chunks", "Gridded", "grid_points"]
+__all__ = [
+    "LARGEST_CELLS",
+    "SORTED_AT_A_TIME",
+    "Cell",
+    "Chunks",
+    "Gridded",
+    "grid_points",
+    "proposed_pitch_mm",
+]
 
 Array = npt.NDArray[np.float64]
 Cell = Literal["median", "mean"]
 
 LARGEST_CELLS = 500_000_000
-LARGEST_SPAN_MM = 1e6
-"""No lite is a kilometre long, nor is the conveyor that a sensor sees."""
 MOST_CELLS_A_POINT = 20
 """A grid with fewer than 5 % of its cells filled is finer than the data, or has stray points."""
 SMALL_CELLS = 10_000
 SORTED_AT_A_TIME = 32_000_000
 """Points of the buffer that sorts: 128 MB of float32."""
-FORM_POINTS = 4096
-"""Of each chunk, for the paraboloid."""
 SPREAD_WORTH = 0.01
 """Share of the cells with two points or more below which the spread is not kept."""
 WIDER = {1: np.uint16, 2: np.uint32}
@@ -74,20 +78,6 @@ class Gridded(NamedTuple):
     findings: tuple[Finding, ...]
 
 
-@dataclass(frozen=True)
-class _Extent:
-    """What the first pass found."""
-
-    low: Array
-    high: Array
-    points: int
-    """With a position; those without a height too."""
-    measured: int
-    without_position: int
-    form: Array
-    """Of the paraboloid: centre x, centre y, then 1, u, v, uu, uv, vv with u and v in m, mm."""
-
-
 class _Frame(NamedTuple):
     x0: float
     y0: float
@@ -107,26 +97,30 @@ def grid_points(
     pitch_mm: tuple[float, float] | None,
     cell: Cell = "median",
     fill_mm: float = 0.0,
+    anchor_mm: tuple[float, float] | None = None,
     where: str,
 ) -> Gridded:
     """Points on an even grid.
 
-    chunks    starts the points anew, in the same order each time
-    pitch_mm  of the grid along x and y; None: the one that the data propose
-    cell      what a cell takes of its points
-    fill_mm   longest hole that is bridged, along x or y
-    where     named in an error
+    chunks     starts the points anew, in the same order each time
+    pitch_mm   of the grid along x and y; None: the one that the data propose
+    cell       what a cell takes of its points
+    fill_mm    longest hole that is bridged, along x or y
+    anchor_mm  a place (x, y) that cells lie whole pitches from, so that clouds share a grid; None:
+               the smallest coordinates
+    where      named in an error
     Raises    EmptyScan, UnevenGrid (a pitch finer than the data), UnsupportedScan (no height
               field, or too many cells)
     """
-    extent = _extent(chunks, where)
+    extent = extent_of(chunks, where)
     count_pass: npt.NDArray[np.unsignedinteger] | None = None
     if pitch_mm is None:
         sample = _sample(chunks, extent)
         spacing = _spacing(sample, where)
-        frame = _frame(extent, (spacing.x_mm, spacing.y_mm), spacing, where)
+        pitch = spacing.x_mm, spacing.y_mm
+        frame = _frame(extent, pitch, spacing, where, anchor=anchor_mm)
     else:
-        frame = _frame(extent, pitch_mm, None, where, chunks)
+        frame = _frame(extent, pitch_mm, None, where, chunks, anchor=anchor_mm)
         window = Window(extent.low, extent.high, extent.points)
         count_pass = _counts(window.watch(chunks()), frame)
         sample = window.sample()
@@ -150,63 +144,13 @@ def grid_points(
     )
 
 
-def _extent(chunks: Chunks, where: str) -> _Extent:
-    low, high = np.full(2, np.inf), np.full(2, -np.inf)
-    points = measured = without = 0
-    some = []
-    for chunk in chunks():
-        ends = kernels.extent(chunk)
-        low, high = np.minimum(low, ends[:2]), np.maximum(high, ends[2:4])
-        points += int(ends[4])
-        measured += int(ends[5])
-        without += chunk.shape[0] - int(ends[4])
-        part = chunk[:: max(1, chunk.shape[0] // FORM_POINTS)]
-        some.append(part[np.isfinite(part).all(axis=1)])
-    if not measured:
-        found = "no points" if not points + without else "no point with a measured height"
-        raise EmptyScan(
-            where,
-            found=found,
-            needed="points of a lite",
-            do="check that the file is whole, its columns, and the codes declared as invalid",
-        )
-    _check_span(low, high, where)
-    return _Extent(low, high, points, measured, without, _form(np.concatenate(some)))
+def proposed_pitch_mm(chunks: Chunks, extent: Extent, where: str) -> tuple[float, float]:
+    """The pitch along x and y that points propose. Raises UnevenGrid."""
+    spacing = _spacing(_sample(chunks, extent), where)
+    return spacing.x_mm, spacing.y_mm
 
 
-def _check_span(low: Array, high: Array, where: str) -> None:
-    with np.errstate(over="ignore"):
-        widest = float((high - low).max())
-    if not widest <= LARGEST_SPAN_MM:
-        raise ImplausibleScan(
-            where,
-            found=f"points spread over {widest / 1000:g} m",
-            needed=f"points of a lite, within {LARGEST_SPAN_MM / 1000:g} m",
-            do="check the position units, and leave out points far from the lite",
-        )
-
-
-def _form(points: Array) -> Array:
-    """A paraboloid through points, mm, fitted robustly; zero where there are too few."""
-    form = np.zeros(8)
-    if points.shape[0] < 30:
-        return form
-    form[:2] = points[:, :2].mean(axis=0)
-    u, v = ((points[:, :2] - form[:2]) / 1000.0).T
-    terms = np.column_stack([np.ones_like(u), u, v, u * u, u * v, v * v])
-    z = points[:, 2]
-    keep = np.ones(z.size, dtype=bool)
-    for _ in range(4):
-        fitted, *_ = np.linalg.lstsq(terms[keep], z[keep], rcond=1e-9)
-        off = np.abs(z - terms @ fitted)
-        keep = off <= 4 * 1.4826 * np.median(off)
-        if keep.sum() < 30:
-            break
-    form[2:] = fitted
-    return form
-
-
-def _sample(chunks: Chunks, extent: _Extent) -> Array:
+def _sample(chunks: Chunks, extent: Extent) -> Array:
     return compact_sample(chunks, extent.low, extent.high, extent.points)
 
 
@@ -223,15 +167,20 @@ def _spacing(sample: Array, where: str) -> Spacing:
 
 
 def _frame(
-    extent: _Extent,
+    extent: Extent,
     pitch: tuple[float, float],
     spacing: Spacing | None,
     where: str,
     chunks: Chunks | None = None,
+    *,
+    anchor: tuple[float, float] | None = None,
 ) -> _Frame:
+    low = extent.low
+    if anchor is not None:
+        low = np.floor((low - anchor) / np.array(pitch) + 0.5) * pitch + anchor
     # half a cell is granted, so that rounding at the far end opens no row
     with np.errstate(over="ignore"):
-        nx, ny = np.floor((extent.high - extent.low) / np.array(pitch) + 0.5) + 1
+        nx, ny = np.floor((extent.high - low) / np.array(pitch) + 0.5) + 1
     if nx * ny > max(SMALL_CELLS, MOST_CELLS_A_POINT * extent.points):
         if spacing is None and chunks is not None:
             sample = _sample(chunks, extent)
@@ -261,7 +210,7 @@ def _frame(
             needed="at least two lines and two columns",
             do="check the columns, the position units and grid_pitch in the source description",
         )
-    x0, y0 = extent.low.tolist()
+    x0, y0 = low.tolist()
     return _Frame(x0, y0, float(pitch[0]), float(pitch[1]), int(nx), int(ny))
 
 
@@ -274,7 +223,7 @@ def _too_fine(pitch: tuple[float, float], found: Spacing, where: str) -> UnevenG
     )
 
 
-def _check_height_field(sample: Array, extent: _Extent, where: str) -> tuple[Finding, ...]:
+def _check_height_field(sample: Array, extent: Extent, where: str) -> tuple[Finding, ...]:
     """Refuses a closed body; tells the step of the heights, which the grid no longer shows."""
     sample = sample[np.isfinite(sample[:, 2])]
     if not sample.shape[0]:
@@ -344,7 +293,7 @@ def _bands(totals: npt.NDArray[np.int64]) -> Iterator[tuple[int, int]]:
 
 
 def _findings(
-    extent: _Extent,
+    extent: Extent,
     gridded: tuple[_Frame, npt.NDArray[np.unsignedinteger], npt.NDArray[np.float32] | None],
     cell: Cell,
     holes: tuple[int, int],

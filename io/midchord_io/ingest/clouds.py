@@ -23,6 +23,7 @@ import xarray as xr
 from midchord_io.acquisition import Finding, with_findings
 from midchord_io.errors import MissingMetadata, SourceConflict, UnsupportedScan
 from midchord_io.gridding.points_to_grid import Gridded, grid_points
+from midchord_io.ingest.cloud_heads import HeadPoints, grid_heads
 from midchord_io.ingest.gridded import known_of, refuse_unused
 from midchord_io.ingest.heights import Conversion
 from midchord_io.ingest.identity import Lookup, lite_id, scanned_at
@@ -40,11 +41,13 @@ CLOUD_KEYS = frozenset(
         "columns",
         "fill_mm",
         "grid_pitch",
+        "heads",
         "height_offset",
         "height_scale",
         "height_sign",
         "height_units",
         "invalid",
+        "joining",
         "position_units",
     }
 )
@@ -63,8 +66,9 @@ class StoredPoints:
     """Names, in the order of the file; numbers as text where it names none."""
     dtypes: tuple[np.dtype[Any], ...]
     """Of each column, as stored: codes for not measured are compared in it."""
-    chunks: Callable[[tuple[int, int, int]], Iterator[Array]]
-    """The columns of these three numbers from the first point on: (n, 3) float64, as stored."""
+    chunks: Callable[[tuple[int, ...]], Iterator[Array]]
+    """The columns of these numbers from the first point on, that of the heights last: (n, 3) or
+    (n, 4) float64, as stored."""
     count: int | None = None
     """Points, where the file says so."""
     units: Callable[[int], str | None] = lambda _: None
@@ -89,11 +93,12 @@ def scan_from_points(
     if said.columns is None:
         raise needs_columns(stored, where)
     names = (said.columns.x, said.columns.y, said.columns.height)
-    numbers = tuple(
-        _number(stored, name.removeprefix("-") if axis != "height" else name, axis, where)
-        for axis, name in zip(("x", "y", "height"), names, strict=True)
-    )
-    if len(set(numbers)) < 3:
+    columns = {"x": names[0].removeprefix("-"), "y": names[1].removeprefix("-")}
+    if said.columns.head is not None:
+        columns["head"] = said.columns.head
+    columns["height"] = names[2]
+    numbers = tuple(_number(stored, name, axis, where) for axis, name in columns.items())
+    if len(set(numbers)) < len(numbers):
         raise SourceConflict(
             where,
             found=f"columns {list(names)} that name one column twice",
@@ -105,31 +110,42 @@ def scan_from_points(
         UNITS_MM[_position_unit(stored.units(number), source, axis, where)]
         for axis, number in zip(("x", "y"), numbers[:2], strict=True)
     )
-    height_units = stored.units(numbers[2])
+    height_units = stored.units(numbers[-1])
     conversion = Conversion.of(
         {} if height_units is None else {"units": height_units},
         said,
-        stored.dtypes[numbers[2]],
+        stored.dtypes[numbers[-1]],
         where,
     )
     scale = np.array([-mm if back else mm for mm, back in zip(in_mm, is_reversed, strict=True)])
 
-    def chunks() -> Iterator[Array]:
-        for chunk in stored.chunks((numbers[0], numbers[1], numbers[2])):
-            points = np.empty_like(chunk)
+    def placed() -> Iterator[Array]:
+        for chunk in stored.chunks(numbers):
+            points = chunk.copy()
             with np.errstate(over="ignore", invalid="ignore"):  # not finite: no position
-                points[:, :2] = chunk[:, :2] * scale
-            points[:, 2] = conversion.to_mm(chunk[:, 2])
+                points[:, :2] *= scale
+            yield points
+
+    def chunks() -> Iterator[Array]:
+        for points in placed():
+            points[:, 2] = conversion.to_mm(points[:, 2])
             yield points
 
     pitch = said.grid_pitch
-    gridded = grid_points(
-        chunks,
-        pitch_mm=None if pitch is None else (pitch.x * in_mm[0], pitch.y * in_mm[1]),
-        cell=said.cell or "median",
-        fill_mm=said.fill_mm or 0.0,
-        where=where,
-    )
+    pitch_mm = None if pitch is None else (pitch.x * in_mm[0], pitch.y * in_mm[1])
+    if said.columns.head is not None:
+        heads = HeadPoints(placed, conversion.to_mm)
+        gridded = grid_heads(
+            heads, said, pitch_mm=pitch_mm, datum_mm=lambda: conversion.datum_mm, where=where
+        )
+    else:
+        gridded = grid_points(
+            chunks,
+            pitch_mm=pitch_mm,
+            cell=said.cell or "median",
+            fill_mm=said.fill_mm or 0.0,
+            where=where,
+        )
     return _scan(stored, gridded, is_reversed, conversion.datum_mm, source, path)
 
 

@@ -74,7 +74,7 @@ def _heads(
                 name=head.name,
                 height=part.height,
                 x_mm=part.x_mm + head.x_mm,
-                y_mm=part.y_mm - part.y_mm[0] + head.y_mm,
+                y_mm=part.y_mm - part.y_mm[0] + (head.y_mm or 0.0),
                 datum_mm=part.datum_mm,
                 offset_mm=head.offset_mm,
                 tilt_mm_per_m=head.tilt_mm_per_m,

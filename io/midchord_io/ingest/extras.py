@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from midchord_io.errors import CorruptScan, MidchordError, UnsupportedScan
+from midchord_io.ingest.panics import without_panics
 
 __all__ = ["each", "optional", "reading"]
 
@@ -35,13 +36,15 @@ def optional(path: Path, module: str, *, kind: str, extra: str) -> Any:
 
 
 @contextlib.contextmanager
-def reading(path: Path, kind: str) -> Iterator[None]:
+def reading(path: Path, kind: str, *, may_panic: bool = False) -> Iterator[None]:
     """Damage shows as almost any exception of a reader, a panic of a compiled one too.
 
-    Raises  CorruptScan in their place; errors of midchord and of the system pass
+    may_panic  whether the reader is one that prints when it panics
+    Raises     CorruptScan in their place; errors of midchord and of the system pass
     """
+    quiet = without_panics() if may_panic else contextlib.nullcontext()
     try:
-        with warnings.catch_warnings():
+        with warnings.catch_warnings(), quiet:
             warnings.simplefilter("ignore")  # what they warn of shows in the numbers
             yield
     except (MidchordError, GeneratorExit, KeyboardInterrupt, SystemExit):
@@ -56,12 +59,14 @@ def reading(path: Path, kind: str) -> Iterator[None]:
         ) from error
 
 
-def each(path: Path, kind: str, items: Callable[[], Iterator[Item]]) -> Iterator[Item]:
+def each(
+    path: Path, kind: str, items: Callable[[], Iterator[Item]], *, may_panic: bool = False
+) -> Iterator[Item]:
     """The items that a reader yields, each got under ``reading``, which does not reach further."""
-    with reading(path, kind):
+    with reading(path, kind, may_panic=may_panic):
         iterator = items()
     while True:
-        with reading(path, kind):
+        with reading(path, kind, may_panic=may_panic):
             item: Any = next(iterator, END)
         if item is END:
             return

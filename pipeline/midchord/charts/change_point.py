@@ -62,6 +62,7 @@ def change_before(
     after: int = 10,
     step_sd: float = 3.0,
     ramp_sd: float = 0.5,
+    clip_sd: float = np.inf,
 ) -> Change:
     """The change that a signal looks back on.
 
@@ -69,10 +70,10 @@ def change_before(
     signal       lite of the signal; earliest: first lite that may have begun it
     coefficient  of the AR(1) whose residuals these are; step_ratio: standard deviation of the
                  figure over that of the residuals
-    after        lites behind the signal that are used
+    after        lites behind the signal that are used; clip_sd: largest deviation of one lite
     """
     stop = min(z.size, signal + after + 1)
-    values = z[:stop]
+    values = np.clip(z[:stop], -clip_sd, clip_sd)
     have = np.isfinite(values)
     lite = np.arange(stop)
     begins = np.arange(earliest, signal + 1)

@@ -44,6 +44,7 @@ class FirstPhase(Strict):
     largest_outlier_share: Annotated[float, Field(ge=0.0, le=0.4, allow_inf_nan=False)]
     logarithm: Literal["auto", "always", "never"]
     lag_level: Rate
+    pooled_lag_level: Rate
     check_level: Rate
     permutations: Annotated[int, Field(ge=199, le=100_000)]
     seed: Annotated[int, Field(ge=0, le=2**63 - 1)]
@@ -67,6 +68,7 @@ class Charts(Strict):
     cusum_share: Weight
     ewma_weight: Annotated[float, Field(ge=0.03, le=0.9, allow_inf_nan=False)]
     cusum_reference: Annotated[float, Field(ge=0.1, le=2.0, allow_inf_nan=False)]
+    clip_sd: Annotated[float, Field(ge=2.5, le=1000, allow_inf_nan=False)]
 
     @property
     def shares(self) -> tuple[float, float, float, float]:

@@ -31,11 +31,17 @@ from midchord_io.errors import ScanError, SettingsError, why
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Figures", "figure_table", "figures_of", "name_of", "read_figures", "unit_of"]
+__all__ = ["Figures", "figure_table", "figures_of", "name_of", "read_figures", "read_summary",
+           "unit_of"]  # fmt: skip
 
 Floats = npt.NDArray[np.float64]
 TEXT_COLUMNS = ("lite_id", "scanned_at", "shift")
-GRID_ZONE = "r1c1"
+PLAIN_NAMES = {
+    "depth_mm": "depth (gauge)",
+    "surface_depth_mm": "depth (surface)",
+    "gauge_distortion_mdpt": "distortion (gauge)",
+    "surface_distortion_mdpt": "distortion (surface)",
+}
 
 
 @dataclass(frozen=True)
@@ -59,13 +65,13 @@ class Figures:
 
 
 def name_of(series: str) -> str:
-    """``gauge distortion, mean, zone r1c1``."""
+    """``distortion (gauge), mean, zone r1c1``."""
     figure, _, zone = series.partition("@")
     key, _, statistic = figure.partition(".")
     plain = key
     for ending in ("_mdpt", "_mm_per_m", "_mm"):
         plain = plain.removesuffix(ending)
-    words = [plain.replace("_", " "), *statistic.replace("_", " ").split(".")]
+    words = [PLAIN_NAMES.get(key, plain.replace("_", " ")), *statistic.replace("_", " ").split(".")]
     return ", ".join(word for word in words if word) + (f", zone {zone}" if zone else "")
 
 
@@ -107,6 +113,31 @@ def figures_of(
     names = sorted({name for row in rows for name in row}, key=_order(whole, zones))
     series = {name: np.array([row.get(name, math.nan) for row in rows]) for name in names}
     return _ordered(ids, times, series, None, _mixed(ids, makes))
+
+
+def read_summary(path: str | Path) -> dict[str, Any]:
+    """A summary as it was written beside the maps. Raises ScanError where it is none."""
+    try:
+        found = json.loads(Path(path).read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ScanError(
+            path, found=f"it cannot be read ({why(error)})", needed="a summary of a lite",
+            do="check the path",
+        ) from error  # fmt: skip
+    except ValueError as error:
+        raise _no_summary(path) from error
+    if not isinstance(found, dict) or not {"lite_id", "zones", "schema_version"} <= set(found):
+        raise _no_summary(path)
+    return found
+
+
+def _no_summary(path: str | Path) -> ScanError:
+    return ScanError(
+        path,
+        found="no summary of a lite",
+        needed="NAME.summary.json or NAME.maps.nc as midchord wrote them, or one CSV table",
+        do="name those files",
+    )
 
 
 def _row(

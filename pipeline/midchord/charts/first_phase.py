@@ -8,7 +8,8 @@ is kept until nothing changes. What is left is taken at full efficiency: a stand
 medians would need twice the lites for limits as close.
 
 *Memory.* A chart takes lites for independent; with a positive autocorrelation it would signal far
-too often. The first autocorrelation is tested; where it is shown, its coefficient (corrected for
+too often. The first autocorrelation is tested, of each figure and of all together; where it is
+shown, its coefficient (corrected for
 the bias of short series) is used to chart the residuals of an AR(1),
 ``e = (x - mean) - phi (x' - mean)``, x' the lite before. A step then shows in full on its first
 lite and with ``1 - phi`` of its size on the next: harder to see, and said.
@@ -42,6 +43,7 @@ __all__ = [
     "clean",
     "lag_of",
     "ljung_box",
+    "pooled_lag",
     "steadiness",
 ]
 
@@ -226,6 +228,34 @@ def lag_of(off: Floats, level: float) -> Lag:
     rest = chain(off, coefficient)
     return Lag(found, p_value, coefficient, u_coefficient,
                ljung_box(rest, LONGEST_LAG, int(coefficient != 0))[1])  # fmt: skip
+
+
+def pooled_lag(values: Floats, permutations: int, seed: int) -> tuple[float, float]:
+    """Mean first autocorrelation of several figures, and its two-sided p-value.
+
+    What the furnace remembers, most figures do: together they show a memory that each by itself
+    leaves open. The lites are put in random order, all figures of a lite together, so that the
+    test minds how the figures depend on each other.
+
+    values  (lite, figure) of the first phase, NaN where none
+    """
+    have = np.isfinite(values)
+    count = have.sum(axis=0)
+    off = np.where(have, values - np.nanmean(values, axis=0), 0.0)
+    off = off / np.sqrt((off**2).sum(axis=0) / count)
+
+    def mean(order: npt.NDArray[np.intp]) -> float:
+        x, known = off[order], have[order]
+        both = (known[1:] & known[:-1]).sum(axis=0)
+        return float(((x[1:] * x[:-1]).sum(axis=0) / np.maximum(both, 1)).mean())
+
+    rng = np.random.default_rng(seed)
+    lites = np.arange(len(values))
+    own = mean(lites)
+    drawn = np.array([mean(rng.permutation(lites)) for _ in range(permutations)])
+    middle = float(drawn.mean())
+    reached = int((np.abs(drawn - middle) >= abs(own - middle) * (1 - 1e-12)).sum())
+    return own, (1 + reached) / (permutations + 1)
 
 
 def _correlation(off: Floats, lag: int) -> float:

@@ -56,18 +56,25 @@ class Signal(NamedTuple):
 
 
 def run_charts(
-    z: Floats, *, ewma_weight: float, cusum_reference: float, before: float = np.nan
+    z: Floats,
+    *,
+    ewma_weight: float,
+    cusum_reference: float,
+    clip_sd: float = np.inf,
+    before: float = np.nan,
 ) -> Tracks:
     """The states after every lite.
 
     z       (lite,) or (lite, case), standardised, behind the first phase; NaN: no value
+    clip_sd largest deviation that EWMA and CUSUM take of one lite: a single wild one is for the
+            individuals, and is no lasting change
     before  value of the lite in front, for the first moving range
     """
     ewma, up, down = (np.full_like(z, np.nan) for _ in range(3))
     e, s, d = (np.zeros(z.shape[1:]) for _ in range(3))
     for number, value in enumerate(z):
         have = np.isfinite(value)
-        known = np.where(have, value, 0.0)
+        known = np.clip(np.where(have, value, 0.0), -clip_sd, clip_sd)
         e = np.where(have, (1 - ewma_weight) * e + ewma_weight * known, e)
         s = np.where(have, np.maximum(0.0, s + known - cusum_reference), s)
         d = np.where(have, np.maximum(0.0, d - known - cusum_reference), d)

@@ -107,7 +107,6 @@ def validate_maps(
     )
     written = write_together(out, dict(zip(files, writers, strict=True)), overwrite=overwrite)
     say("\n".join(agreement_lines(facts)))
-    say(f"{validation.headline}: {facts['statement']}")
     say(str(written[0]))
     if validation.verdict not in ("shown", "not asked"):
         raise typer.Exit(Exit.OUTSIDE)

@@ -199,9 +199,11 @@ def survey_plan(
         int, typer.Option("--repeats", metavar="N", min=1, max=10, help="Rounds by each of them.")
     ] = 2,
     bias_mm: Annotated[
-        float,
-        number("--bias-mm", metavar="B", help="Of scan less gauge, assumed.", least=-100, most=100),
-    ] = 0.0,
+        OptionalNumber,
+        number(
+            "--bias-mm", metavar="B", help="Of scan less gauge; none assumed.", least=-100, most=100
+        ),
+    ] = None,
     lite_sd_mm: Annotated[
         OptionalNumber,
         number("--lite-sd-mm", metavar="S", help="From lite to lite.", least=0, most=100),
@@ -218,15 +220,15 @@ def survey_plan(
     ] = None,
     placement_sd_mm: Placement = 5.0,
     repeatability_mm: Annotated[
-        float,
+        OptionalNumber,
         number(
             "--repeatability-mm",
             metavar="S",
-            help="Of the gauge, one person at one mark.",
+            help="Of the gauge, one person at one mark; 0.005 assumed.",
             least=0,
             most=100,
         ),
-    ] = 0.005,
+    ] = None,
     spread: Annotated[
         Spread,
         typer.Option("--spread", help="Spots on crests and valleys (chosen), random, or both."),
@@ -240,7 +242,7 @@ def survey_plan(
     """Plan a survey: how many lites and spots, and where; with a sheet and a file to fill in."""
     prepare(context, verbose, log_json, threads)
     from midchord.outputs import check_free, write_together
-    from midchord.report.plan_page import plan_page
+    from midchord.report.plan_page import PART_NAMES, plan_page
     from midchord.surveying.survey_plan import plan_on_maps, survey_rows
     from midchord_io.gauge_card import load_gauge_card
     from midchord_io.results import read_maps, write_text
@@ -280,6 +282,10 @@ def survey_plan(
         f"operator {parts.operator_sd:.2g}, gauge {plan.repeatability_mm:.2g}, place "
         f"{plan.place_sd_mm:.2g} (hands off by {placement_sd_mm:g} mm)"
     )
+    if plan.costliest is not None:
+        name, least = plan.costliest
+        say(f"{least} lites would do without the scatter {PART_NAMES[name]}: find out whether it "
+            "is so, by a trial survey")
     for name, reason in plan.dropped:
         say(f"lite {name} is not in the plan: {reason}")
     if plan.lites_missing:

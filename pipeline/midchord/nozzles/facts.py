@@ -10,7 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from midchord.nozzles.imprint import Marks, NozzleImprint, TrackFigures
+from midchord.nozzles.imprint import NozzleImprint
+from midchord.nozzles.marks import Marks, TrackFigures
 
 __all__ = ["imprint_facts", "imprint_sentences", "track_name"]
 
@@ -34,7 +35,7 @@ def imprint_facts(imprint: NozzleImprint) -> dict[str, Any]:
         "face": imprint.face,
         "columns": _marks(imprint.columns),
         "rows_allowed": imprint.rows_allowed._asdict(),
-        "rows": [_marks(marks) for marks in imprint.rows],
+        "rows": None if imprint.rows is None else _marks(imprint.rows),
         "settings": imprint.settings.model_dump(),
     }
 
@@ -111,8 +112,8 @@ def track_name(one: TrackFigures) -> str:
 def imprint_sentences(imprint: NozzleImprint) -> list[str]:
     """Sentences, the most important first."""
     said = _about(imprint.columns, "column")
-    for marks in imprint.rows:
-        said += _about(marks, "row")
+    if imprint.rows is not None:
+        said += _about(imprint.rows, "row")
     if not imprint.rows_allowed.allowed:
         said.append(f"Rows of nozzles are not told apart: {imprint.rows_allowed.reason}.")
     said += _places(imprint)
@@ -162,12 +163,11 @@ def _odd(one: TrackFigures, what: str) -> str:
         detail.append(text)
     else:
         detail.append(f"{1000 * judged.deviation_mm:+.2g} µm from the usual height")
+    lites = f"{judged.lites} lite{'' if judged.lites == 1 else 's'}"
     if judged.moved_mm is not None and judged.kind == "beside its place":
         side = "right" if judged.moved_mm > 0 else "left"
         detail.append(f"{abs(judged.moved_mm):.1f} mm to the {side}")
-    detail.append(
-        f"p = {judged.p_adjusted:.2g} corrected, {judged.lites} lite{'' if judged.lites == 1 else 's'}"
-    )
+    detail.append(f"p = {judged.p_adjusted:.2g} corrected, {lites}")
     if what == "row":
         detail = [text.replace("to the right", "further back").replace("to the left", "further on")
                   for text in detail]  # fmt: skip

@@ -33,9 +33,9 @@ from midchord_io.errors import SettingsError, UnsupportedScan
 __all__ = [
     "NozzleGrid",
     "RowsAllowed",
-    "across_tolerance",
     "check_pitch",
     "grid_of",
+    "pitch_tolerance",
     "rows_allowed",
 ]
 
@@ -53,7 +53,6 @@ class NozzleGrid(NamedTuple):
     names             "" or which rows made the track
     first_across_mm   of column 1, on the machine frame
     columns           how many there are, None: not known
-    first_number, number_step   numbers run from first_number in steps (rows of one set: 2)
     """
 
     drawn_mm: float
@@ -63,14 +62,19 @@ class NozzleGrid(NamedTuple):
     names: tuple[str, ...]
     first_across_mm: float
     columns: int | None
-    first_number: int = 1
-    number_step: int = 1
 
     @property
     def gap_mm(self) -> float:
         """Smallest distance of two tracks."""
         places = [*self.offsets, self.offsets[0] + 1]
         return self.pitch_mm * min(b - a for a, b in itertools.pairwise(places))
+
+    @property
+    def period(self) -> float:
+        """Pitches after which the row of tracks looks the same again."""
+        count = len(self.offsets)
+        is_even = abs(self.gap_mm * count - self.pitch_mm) < 0.02 * self.pitch_mm
+        return 1 / count if is_even else 1.0
 
 
 class RowsAllowed(NamedTuple):
@@ -89,7 +93,7 @@ def grid_of(machine: Machine, y_pitch_mm: float) -> NozzleGrid:
     """
     nozzles = _nozzles(machine)
     shrinkage = machine.glass.shrinkage_percent / 100
-    tolerance = across_tolerance(machine)
+    tolerance = pitch_tolerance(machine)
     pitch = nozzles.pitch_across_mm * (1 - shrinkage)
     stagger = nozzles.stagger_mm / nozzles.pitch_across_mm
     offsets: tuple[float, ...] = (0.0,)
@@ -111,7 +115,7 @@ def grid_of(machine: Machine, y_pitch_mm: float) -> NozzleGrid:
     return grid
 
 
-def across_tolerance(machine: Machine) -> float:
+def pitch_tolerance(machine: Machine) -> float:
     """Share by which the pitch in the cold lite may differ from the drawing's, shrunk: tolerance of
     the drawing and of the shrinkage, or no shrinkage at all (a pitch measured on cold glass)."""
     glass = machine.glass

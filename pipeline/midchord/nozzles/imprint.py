@@ -19,70 +19,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any
 
-import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
 from midchord.machine import Machine
 from midchord.machine_place import MachinePlace, place_of
-from midchord.nozzles.cells import Bell, Cells, bell_of, cells_of, with_width_seen
 from midchord.nozzles.crossing import Crossing, crossing
-from midchord.nozzles.grid import NozzleGrid, RowsAllowed, grid_of, rows_allowed
-from midchord.nozzles.intervals import Resampling
+from midchord.nozzles.grid import RowsAllowed, grid_of, rows_allowed
+from midchord.nozzles.marks import Marks, marks_of
 from midchord.nozzles.nozzle_settings import NozzleSettings
-from midchord.nozzles.odd import Judged, factor_and_move, judge_tracks, with_fit
-from midchord.nozzles.registering import Registration, register
 from midchord.nozzles.rows import row_courses
 from midchord_io.errors import LiteTooSmall, ScanError
 
-__all__ = ["Marks", "NozzleGathering", "NozzleImprint", "TrackFigures", "nozzle_imprint"]
-
-Floats = npt.NDArray[np.float64]
-
-LARGEST_SCATTER = 0.2
-"""Of lites about their places, in pitches: beyond it one column is taken for the next."""
-LARGEST_P_ALIKE = 0.01
-"""Chance that lites which lie anywhere look as if they were guided alike (Rayleigh's test)."""
-
-
-class TrackFigures(NamedTuple):
-    """What one track left: mean profile (u,) mm with its interval, and figures with theirs."""
-
-    profile_mm: Floats
-    profile_interval_mm: tuple[Floats, Floats] | None
-    depth_mm: float
-    depth_interval: tuple[float, float] | None
-    power_mdpt: float
-    power_interval: tuple[float, float] | None
-    judged: Judged
-
-
-class Marks(NamedTuple):
-    """Columns (or rows) of nozzles, as far as these lites carry them.
-
-    tracks        in the order of their numbers; empty where numbers cannot be given
-    usual_mm      usual size of a mark, None where marks melt into each other
-    spread_mm, spread_place_mm   in which a mark is usual (standard deviations)
-    """
-
-    grid: NozzleGrid
-    registration: Registration
-    bell: Bell
-    u_mm: Floats
-    folded_mm: Floats
-    tracks: list[TrackFigures]
-    usual_mm: float | None
-    spread_mm: float
-    spread_place_mm: float
-    refused: str
-
-    @property
-    def odd(self) -> list[TrackFigures]:
-        """The odd ones, the surest first."""
-        found = [one for one in self.tracks if one.judged.is_odd]
-        return sorted(found, key=lambda one: one.judged.p_value)
+__all__ = ["NozzleGathering", "NozzleImprint", "nozzle_imprint"]
 
 
 @dataclass(frozen=True)
@@ -90,7 +40,7 @@ class NozzleImprint:
     """All that was found; ``as_dict()`` for a file, ``sentences()`` for people.
 
     columns   marks by column number
-    rows      marks by row number, one entry for each set of rows; empty where not allowed
+    rows      marks by row number, None where not allowed
     rows_allowed   with the reason
     """
 
@@ -98,7 +48,7 @@ class NozzleImprint:
     settings: NozzleSettings
     lite_ids: list[str]
     columns: Marks
-    rows: list[Marks]
+    rows: Marks | None
     rows_allowed: RowsAllowed
     face: str | None
     left_out: list[tuple[str, str]]
@@ -165,16 +115,14 @@ class NozzleGathering:
                 do="name more maps",
             )
         coarsest = max(one.pitch_mm for one in kept)
-        columns = _marks(kept, grid_of(self.machine, coarsest), self.machine, s)
+        columns = marks_of(kept, grid_of(self.machine, coarsest), self.machine, s)
         allowed = _rows_seen(rows_allowed(self.machine, s.least_contrast), kept, self.machine)
-        rows: list[Marks] = []
+        rows = None
         if allowed.allowed and columns.registration.is_present:
-            rows = [
-                _marks(courses, grid, self.machine, s)
-                for grid, courses in row_courses(
-                    kept, columns.registration, columns.bell, self.machine, columns.grid
-                )
-            ]
+            grid, courses = row_courses(
+                kept, columns.registration, columns.bell, self.machine, columns.grid
+            )
+            rows = marks_of(courses, grid, self.machine, s)
         return NozzleImprint(
             self.machine, s, [one.lite_id for one in kept], columns, rows, allowed,
             kept[0].face, self.left_out,
@@ -230,124 +178,3 @@ def _rows_seen(allowed: RowsAllowed, kept: Sequence[Crossing], machine: Machine)
             f"machine is not known to a sixth of that ({pitch / 6:.1f} mm)",
         )
     return allowed
-
-
-def _marks(
-    crossings: Sequence[Crossing], grid: NozzleGrid, machine: Machine, s: NozzleSettings
-) -> Marks:
-    found = register(
-        crossings, grid, baseline_pitches=s.baseline_pitches, presence_rate=s.presence_rate,
-        lite_tolerance=machine.glass.shrinkage_tolerance_percent / 200,
-    )  # fmt: skip
-    bell = bell_of(found, grid)
-    if found.is_present:
-        bell = with_width_seen(bell, found, grid, baseline_pitches=s.baseline_pitches)
-    order = np.arange(1, found.signature.size + 1)
-    u = np.linspace(-0.5, 0.5, 41)
-    folded = (found.signature * np.exp(2j * np.pi * np.outer(u + bell.at, order))).sum(axis=1).real
-    refused = _refusal(found, grid)
-    empty = Marks(grid, found, bell, u * found.pitch_mm, folded, [], None, 0.0, 0.0, refused)
-    if refused:
-        return empty
-    cells = cells_of(found, grid, bell, baseline_pitches=s.baseline_pitches)
-    if len({track.column for track in cells.tracks}) < s.least_columns:
-        few = len({track.column for track in cells.tracks})
-        return empty._replace(
-            refused=f"the lites carry {few} nozzles side by side, and at least {s.least_columns} "
-            "are needed to say what is usual"
-        )
-    lites = len(crossings)
-    resampling = (
-        Resampling(lites, resamples=s.resamples, level=s.level, seed=s.seed)
-        if lites >= s.bootstrap_lites
-        else None
-    )
-    judged, spread, spread_place, usual = judge_tracks(
-        cells, bell, _places_mm(found), gap_mm=grid.gap_mm,
-        false_discovery_rate=s.false_discovery_rate, least_spread_percent=s.least_spread_percent,
-        least_spread_mm=s.least_spread_mm, resampling=resampling,
-    )  # fmt: skip
-    judged = _set_aside(judged, found, grid, bell, usual, s)
-    tracks = [_figures(cells, k, one, resampling) for k, one in enumerate(judged)]
-    return empty._replace(
-        tracks=[one for one in tracks if one.judged.lites > 0], usual_mm=usual, spread_mm=spread,
-        spread_place_mm=spread_place,
-    )  # fmt: skip
-
-
-def _set_aside(
-    judged: list[Judged],
-    found: Registration,
-    grid: NozzleGrid,
-    bell: Bell,
-    usual: float | None,
-    s: NozzleSettings,
-) -> list[Judged]:
-    """Marks beside their places fitted again where they stand: a straight estimate that reaches too
-    far also spoils their neighbours."""
-    aside = {one.track.kappa: one.moved_mm / found.pitch_mm for one in judged
-             if one.kind == "beside its place" and one.moved_mm is not None}  # fmt: skip
-    for _ in range(2):
-        if not aside:
-            return judged
-        cells = cells_of(found, grid, bell, baseline_pitches=s.baseline_pitches, moves=aside)
-        for k, one in enumerate(judged):
-            if one.track.kappa in aside:
-                factor, moved = factor_and_move(cells, k, bell, usual, grid.gap_mm)
-                judged[k] = with_fit(one, factor, moved)
-                if moved is not None:
-                    aside[one.track.kappa] = moved / found.pitch_mm
-    return judged
-
-
-def _refusal(found: Registration, grid: NozzleGrid) -> str:
-    if not found.is_present:
-        return "no imprint of the nozzle pitch is seen, so that there is nothing to compare"
-    limit = LARGEST_SCATTER * grid.pitch_mm
-    if found.scatter_mm > limit:
-        return (
-            f"the lites scatter by {found.scatter_mm:.1f} mm about their places, and from "
-            f"{limit:.1f} mm on one nozzle is taken for the next"
-        )
-    if found.p_alike > LARGEST_P_ALIKE:
-        return (
-            f"the place of the lites across the machine is not known, and {len(found.lites)} lites "
-            f"do not show that they were guided alike (p = {found.p_alike:.2g})"
-        )
-    return ""
-
-
-def _places_mm(found: Registration) -> Floats:
-    """Place of the left-hand edge of each lite across the machine."""
-    return np.array(
-        [
-            one.kappa * found.pitch_mm - 0.5 * float(one.y_mm[0] + one.y_mm[-1])
-            for one in found.lites
-        ]
-    )
-
-
-def _figures(
-    cells: Cells, number: int, judged: Judged, resampling: Resampling | None
-) -> TrackFigures:
-    profiles = cells.profiles[:, number]
-    seen = np.isfinite(profiles).all(axis=1)
-    nothing = np.full(cells.u_mm.size, np.nan)
-    mean = profiles[seen].mean(axis=0) if seen.any() else nothing
-    depth, power = cells.depth_mm[:, number], cells.power_mdpt[:, number]
-    depth_mean = float(depth[seen].mean()) if seen.any() else float("nan")
-    power_mean = float(power[seen].mean()) if seen.any() else float("nan")
-    if resampling is None:
-        return TrackFigures(mean, None, depth_mean, None, power_mean, None, judged)
-    ends = [
-        resampling.interval(column, float(value))
-        for column, value in zip(profiles.T, mean, strict=True)
-    ]
-    band = None
-    if all(end is not None for end in ends):
-        table = np.array(ends, dtype=np.float64)
-        band = (table[:, 0], table[:, 1])
-    return TrackFigures(
-        mean, band, depth_mean, resampling.interval(depth, depth_mean), power_mean,
-        resampling.interval(power, power_mean), judged,
-    )  # fmt: skip

@@ -1,16 +1,12 @@
 """Which nozzles are odd: each against what is usual on the same machine.
 
 Folding at the pitch hides an odd nozzle among all the others, so nozzles are compared by number.
-With many lites every nozzle differs from the next by more than the noise; what matters is whether
-it differs by more than nozzles usually do. So
 
 - the *reference* is the median over the nozzles (of the same rows), lite by lite, which also takes
   out that one lite is marked deeper than another;
-- the *spread* is that of all nozzles, by an estimator that half of them may spoil (Qn: Rousseeuw
-  and Croux, J. Am. Stat. Assoc. 88 (1993) 1273, constants from memory), not less than a stated
-  share of the usual mark. What each nozzle's mean is in doubt by over the lites comes on top of it;
-- both sizes and moves to the side are tested (t, degrees of freedom by Welch and Satterthwaite; Qn
-  counts for 82 % of its nozzles), the lesser p-value of the two counts, doubled;
+- both sizes and moves to the side are held against the spread in which nozzles usually are
+  (:mod:`midchord.nozzles.spread`), not less than a stated share of the usual mark; the lesser
+  p-value of the two counts, doubled;
 - *odd* is what Benjamini and Hochberg leave at the stated false discovery rate.
 
 What is at fault is read from the pattern, not proven: a mark that has become weak (blocked), that
@@ -30,11 +26,13 @@ from typing import Literal, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from midchord.nozzles.cells import Bell, Cells, Track
+from midchord.nozzles.bell import Bell
+from midchord.nozzles.cells import Cells, Track
 from midchord.nozzles.intervals import Resampling
+from midchord.nozzles.spread import line_through, outside_spread
 from midchord.statistics.false_discovery import benjamini_hochberg
 
-__all__ = ["Judged", "Kind", "factor_and_move", "judge_tracks", "qn_scale", "with_fit"]
+__all__ = ["Judged", "Kind", "Ranking", "factor_and_move", "judge_tracks", "with_fit"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -42,7 +40,6 @@ Kind = Literal[
     "usual", "weak", "not there", "opposite", "strong", "beside its place", "moves with the glass",
     "stands out",
 ]  # fmt: skip
-QN_EFFICIENCY = 0.82
 LEAST_VISIBLE = 0.3
 """Ripple of a row of bells, in heights of one, under which the usual mark cannot be read."""
 MOVES = 0.45
@@ -81,9 +78,21 @@ class Judged(NamedTuple):
         return self.kind not in ("usual", "moves with the glass")
 
 
-class _Tested(NamedTuple):
-    mean: Floats
-    p: Floats
+class Ranking(NamedTuple):
+    """Every track judged, in the order of the cells.
+
+    usual_mm                     usual size of a mark, None where marks melt into each other
+    spread_mm, spread_place_mm   of sizes and of moves, in which a track is usual
+    drift_mm                     (track,) course of the moves over the columns, taken out of them:
+                                 an odd nozzle that took part in finding the pitch stretches the
+                                 grid a little
+    """
+
+    tracks: list[Judged]
+    usual_mm: float | None
+    spread_mm: float
+    spread_place_mm: float
+    drift_mm: Floats
 
 
 def judge_tracks(
@@ -96,75 +105,57 @@ def judge_tracks(
     least_spread_percent: float,
     least_spread_mm: float,
     resampling: Resampling | None,
-) -> tuple[list[Judged], float, float, float | None]:
-    """Every track judged, in the order of the cells.
+) -> Ranking:
+    """Every track held against all others.
 
-    places_mm                       (lite,) across, in the machine
-    gap_mm                          between tracks
-    least_spread_percent, _mm       of usual marks and places (standard deviations)
-    resampling                      of the lites, None: no intervals
-    returns  tracks; spread of sizes and of moves (mm); usual size (mm), None where not visible
+    places_mm                  (lite,) across, in the machine
+    gap_mm                     between tracks
+    least_spread_percent, _mm  of usual marks and places (standard deviations)
+    resampling                 of the lites, None: no intervals
     """
     classes = np.array([track.rows for track in cells.tracks])
     usual = _usual(cells, bell, gap_mm)
-    sizes, sides = _less_usual(cells.size_mm, classes), _less_usual(cells.side_mm2, classes)
+    sizes = _less_usual(cells.size_mm, classes)
     floor = least_spread_percent / 100 * abs(usual if usual is not None else bell.size_mm)
-    by_size, spread = _test(sizes, floor)
-    moved_by_lite = np.full(sizes.shape, np.nan)
+    by_size = outside_spread(sizes, floor)
+    moves, drift = np.full(sizes.shape, np.nan), np.zeros(len(cells.tracks))
     if usual is not None:
-        moved_by_lite = -sides / usual
-    by_move, spread_mm = _test(moved_by_lite, least_spread_mm)
-    both = np.fmin(by_size.p, by_move.p)
+        raw = -cells.side_mm2 / usual
+        drift = line_through(raw, np.array([track.kappa for track in cells.tracks]))
+        moves = _less_usual(raw - drift, classes)
+    by_move = outside_spread(moves, least_spread_mm)
     tested = np.isfinite(by_size.p).astype(int) + np.isfinite(by_move.p)
-    p = np.fmin(1.0, tested * both)
+    p = np.fmin(1.0, tested * np.fmin(by_size.p, by_move.p))
     adjusted = benjamini_hochberg(p)
     judged = []
     for k, track in enumerate(cells.tracks):
-        seen = np.isfinite(sizes[:, k])
-        fixed = _fixed_to(sizes[:, k], sides[:, k], places_mm)
+        fixed = _fixed_to(sizes[:, k], cells.side_mm2[:, k], places_mm)
         factor, moved = factor_and_move(cells, k, bell, usual, gap_mm)
-        if by_move.p.size and not np.isfinite(by_move.p[k]):
-            moved = None
+        moved = None if moved is None or np.isnan(by_move.p[k]) else moved - float(drift[k])
         deviation = float(by_size.mean[k])
         ends = resampling.interval(sizes[:, k], deviation) if resampling else None
-        move_ends = None
-        if resampling and moved is not None:
-            linear = float(by_move.mean[k])
-            around = resampling.interval(moved_by_lite[:, k], linear)
-            # the straight estimate says how sure, the fitted place where
-            move_ends = around and (moved + around[0] - linear, moved + around[1] - linear)
-        factor_ends = None
+        # straight estimates say how sure, the fitted ones how much
+        factor_ends = move_ends = None
         if ends and usual is not None and factor is not None:
-            sides_of = sorted(factor + (end - deviation) / usual for end in ends)
-            factor_ends = (sides_of[0], sides_of[1])
-        is_odd = bool(adjusted[k] <= false_discovery_rate)
+            low, high = sorted(factor + (end - deviation) / usual for end in ends)
+            factor_ends = (low, high)
+        if resampling and moved is not None:
+            move_ends = resampling.interval(moves[:, k], moved)
         kind = _kind(
-            is_odd, bool(by_move.p[k] < by_size.p[k]), factor, factor_ends, moved,
-            by_move.p[k] <= false_discovery_rate / max(1, len(cells.tracks)), fixed,
-            spread / abs(usual) if usual else 0.0,
+            bool(adjusted[k] <= false_discovery_rate),
+            bool(by_move.p[k] < by_size.p[k]),
+            factor, factor_ends, moved,
+            bool(by_move.p[k] <= false_discovery_rate / max(1, len(cells.tracks))),
+            fixed, by_size.spread / abs(usual) if usual else 0.0,
         )  # fmt: skip
         judged.append(
             Judged(
                 track, kind, deviation, ends, factor, factor_ends, moved, move_ends,
                 float(by_size.p[k]), float(by_move.p[k]), float(p[k]), float(adjusted[k]), fixed,
-                int(seen.sum()),
+                int(np.isfinite(sizes[:, k]).sum()),
             )
         )  # fmt: skip
-    return judged, spread, spread_mm, usual
-
-
-def qn_scale(values: Floats) -> float:
-    """Qn: a standard deviation that half of the values may spoil; NaN for fewer than two."""
-    x = np.sort(values[np.isfinite(values)])
-    n = x.size
-    if n < 2:
-        return math.nan
-    apart = np.sort((x[None, :] - x[:, None])[np.triu_indices(n, 1)])
-    h = n // 2 + 1
-    first = float(apart[h * (h - 1) // 2 - 1])
-    small = {2: 0.399, 3: 0.994, 4: 0.512, 5: 0.844, 6: 0.611, 7: 0.857, 8: 0.669, 9: 0.872}
-    correction = small.get(n) or (n / (n + 1.4) if n % 2 else n / (n + 3.8))
-    return 2.2219 * correction * first
+    return Ranking(judged, usual, by_size.spread, by_move.spread, drift)
 
 
 def _usual(cells: Cells, bell: Bell, gap_mm: float) -> float | None:
@@ -186,50 +177,6 @@ def _less_usual(values: Floats, classes: npt.NDArray[np.str_]) -> Floats:
         if part.size:
             rest[np.ix_(seen, own)] = part - np.nanmedian(part, axis=1, keepdims=True)
     return rest
-
-
-def _test(values: Floats, floor: float) -> tuple[_Tested, float]:
-    """Means over the lites against the spread of all of them; (lite, track)."""
-    from scipy.stats import t as student
-
-    counts = np.isfinite(values).sum(axis=0)
-    least = max(1, min(5, values.shape[0] // 4))
-    enough = counts >= least
-    sums = np.nansum(values, axis=0)
-    mean = np.where(enough, sums / np.maximum(counts, 1), np.nan)
-    squares = np.nansum((values - mean) ** 2, axis=0)
-    doubt = np.where(counts > 1, squares / np.maximum(counts - 1, 1) / np.maximum(counts, 1), 0.0)
-    tracks = int(enough.sum())
-    if tracks < 3:
-        return _Tested(mean, np.full(mean.size, np.nan)), floor
-    centre = float(np.median(mean[enough]))
-    own = _own_spread(mean[enough] - centre, doubt[enough])
-    between = max(own, floor) ** 2
-    total = between + doubt
-    free = total**2 / (
-        between**2 / (QN_EFFICIENCY * (tracks - 1))
-        + np.where(counts > 1, doubt**2 / np.maximum(counts - 1, 1), 0.0)
-        + 1e-300
-    )
-    ratio = np.abs(mean - centre) / np.sqrt(np.maximum(total, 1e-300))
-    p = 2 * student.sf(ratio, np.maximum(free, 1.0))
-    return _Tested(mean - centre, np.where(enough, p, np.nan)), math.sqrt(between)
-
-
-def _own_spread(off: Floats, doubt: Floats) -> float:
-    """Standard deviation between nozzles with which all of them are usual: Qn of what is left, over
-    its doubt, is 1."""
-    low, high = 0.0, 2 * qn_scale(off) + 1e-12
-    root = np.sqrt(np.maximum(doubt, 1e-300))
-    if qn_scale(off / root) <= 1 and (doubt > 0).all():
-        return 0.0
-    for _ in range(50):
-        middle = 0.5 * (low + high)
-        if qn_scale(off / np.sqrt(middle**2 + doubt + 1e-300)) > 1:
-            low = middle
-        else:
-            high = middle
-    return high
 
 
 def _fixed_to(

@@ -158,7 +158,9 @@ def register(
     noise = 2 * seen.around / float(np.mean(points))
     known = all(one.place.across_mm is not None for one in crossings)
     if is_present:
-        kappa, u_kappa, signature = _places(coefficients, start, sds, noise)
+        kappa, u_kappa, signature = _places(
+            coefficients, start, sds, noise, is_known=known, period=grid.period
+        )
     else:
         kappa, u_kappa = start, sds
         signature = np.zeros(count, dtype=np.complex128)
@@ -173,7 +175,7 @@ def register(
     return Registration(
         lites, p_present, is_present, pitch, u_pitch, signature,
         float(np.std(off, ddof=1)) if len(lites) > 1 else 0.0,
-        0.0 if known or len(lites) == 1 else _rayleigh(off / pitch), known,
+        0.0 if known or len(lites) == 1 else _rayleigh(off / pitch / grid.period), known,
     )  # fmt: skip
 
 
@@ -312,7 +314,7 @@ def _prior(one: Crossing, grid: NozzleGrid, pitch: float) -> tuple[float, float]
 
 
 def _places(
-    found: Complex, start: Floats, sds: Floats, noise: Floats
+    found: Complex, start: Floats, sds: Floats, noise: Floats, *, is_known: bool, period: float
 ) -> tuple[Floats, Floats, Complex]:
     """kappa, its standard deviation, and the signature."""
     order = np.arange(1, found.shape[1] + 1)
@@ -321,21 +323,22 @@ def _places(
     kappa = start.copy()
     u_kappa = sds.copy()
     signature = found[strongest] * np.exp(-2j * math.pi * order * start[strongest])
-    # a signature from one lite carries that lite's place: all others are first laid on it freely
+    # a signature from one lite carries that lite's place: where places are not known, all others
+    # are first laid on it freely
     for number in range(ROUNDS):
         offset = float(np.mean(kappa - start)) if number else 0.0
         for i in range(kappa.size):
             tried = start[i] + offset + steps
             model = signature * np.exp(2j * math.pi * tried[:, None] * order)
             fit = -(np.abs(found[i] - model) ** 2 / noise).sum(axis=1)
-            if number:
+            if number or is_known:
                 fit = fit - 0.5 * (steps / sds[i]) ** 2
             kappa[i], u_kappa[i] = _peak(tried, fit)
-        if number == 0:
-            # circular: places within half a pitch of each other about their mean
-            off = kappa - start
+        if number == 0 and not is_known:
+            # circular: places within half a period of each other about their mean
+            off = (kappa - start) / period
             mean = float(np.angle(np.exp(2j * math.pi * off).mean()) / (2 * math.pi))
-            kappa = start + mean + (off - mean + 0.5) % 1 - 0.5
+            kappa = start + period * (mean + (off - mean + 0.5) % 1 - 0.5)
         turned = np.exp(-2j * math.pi * order * kappa[:, None])
         signature = (found * turned).mean(axis=0)
     # all places together are known better than that of the lite which came first

@@ -4,8 +4,8 @@ The figures of a zone, one a lite in order of time, are held against "no change"
 excursion of their cumulative sum about the mean. Without a change that, over sd sqrt(n), is the
 largest excursion of a Brownian bridge, whose distribution is Kolmogorov's (Ploberger and Kraemer
 1992). Lites that follow each other are correlated, which makes excursions larger: the spread is
-that of the long run, sd^2 (1 + r) / (1 - r) with r from lite to lite, after the step itself is taken
-out. p-values are corrected for the number of zones (Holm).
+that of the long run, sd^2 (1 + r) / (1 - r) with r from lite to lite, after the step itself is
+taken out. p-values are corrected for the number of zones (Holm).
 
 The step is put where it leaves the least sum of squares. A slow drift has no step: it is reported
 as a change about its middle, and the table of the lites shows what it was. One change a zone is
@@ -55,6 +55,9 @@ def zone_means(values: npt.NDArray[np.float32], use: npt.NDArray[np.bool_]) -> F
     """Means by ZONES of one lite; NaN where a zone has no point that counts."""
     picked = np.where(use & np.isfinite(values), values.astype(np.float64), 0.0)
     counted = (use & np.isfinite(values)).astype(np.float64)
+    if min(values.shape) < 3:  # no thirds
+        total = counted.sum()
+        return np.array([picked.sum() / total if total else np.nan, *[np.nan] * 9])
     starts = [np.array([0, size // 3, 2 * size // 3]) for size in values.shape]
     found = []
     for table in (picked, counted):
@@ -72,10 +75,10 @@ def find_changes(
     table        (lites, zones) in order of time, NaN where a lite has no figure
     least_lites  on either side of a change
     """
-    found = [_step(table[:, zone], least_lites, level) for zone in range(table.shape[1])]
-    told = [number for number, one in enumerate(found) if one is not None]
-    corrected = holm([found[number][-1] for number in told]) if told else []  # type: ignore[index]
-    p_of = dict(zip(told, (float(p) for p in corrected), strict=True))
+    found = [_step(table[:, zone], least_lites) for zone in range(table.shape[1])]
+    single = {number: one[-1] for number, one in enumerate(found) if one is not None}
+    corrected = holm(list(single.values())) if single else ()
+    p_of = dict(zip(single, (float(p) for p in corrected), strict=True))
     changes = []
     for number, one in enumerate(found):
         lites = int(np.isfinite(table[:, number]).sum())
@@ -103,7 +106,7 @@ def _quantile(lites: int, r: float, level: float) -> float:
 
 
 def _step(
-    series: Floats, least: int, level: float
+    series: Floats, least: int
 ) -> tuple[int, float, float, float, float, float] | None:
     from scipy.special import kolmogorov
 

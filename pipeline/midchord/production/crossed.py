@@ -21,7 +21,9 @@ a cell that hardly any lite saw stays near zero instead of taking its noise for 
 
 from __future__ import annotations
 
-from typing import NamedTuple
+import itertools
+from collections.abc import Callable
+from typing import Any, NamedTuple
 
 import numba
 import numpy as np
@@ -30,8 +32,12 @@ import numpy.typing as npt
 __all__ = ["PARTS", "Crossed", "Effects", "Model", "cell_means"]
 
 Floats = npt.NDArray[np.float64]
+Array = npt.NDArray[Any]
+Pair = tuple[float, float]
+Shape = tuple[int, int]
 PARTS = ("machine", "along", "across", "lite")
-TOLERANCE, MOST_ROUNDS = 1e-5, 200
+TOLERANCE, MOST_ROUNDS = 1e-3, 200
+"""Of the right-hand side; the split then stands to five digits (tried down to 1e-5)."""
 
 
 class Model(NamedTuple):
@@ -107,14 +113,14 @@ class Crossed:
         a["sum_lite"][block] += centred
         a["seen_lite"][block] += seen
         _scatter(
-            centred, seen, np.asarray(pose, dtype=np.float64), self.cell_mm, self.origin_mm,
-            a["sum_machine"][block], a["seen_machine"][block],
+            a["masks"][number], centred.ravel(), np.asarray(pose, dtype=np.float64), self.cell_mm,
+            self.origin_mm, self.shape, a["sum_machine"][block], a["seen_machine"][block],
         )  # fmt: skip
 
     @property
     def used(self) -> npt.NDArray[np.bool_]:
         """Lites that were added."""
-        return np.asarray(self.arrays["block"] >= 0)
+        return np.asarray(self.arrays["block"].astype(np.int64) >= 0)
 
     def sums(self, weights: npt.NDArray[np.int64] | None = None) -> tuple[Effects, Effects]:
         """Right-hand sides and counts, of blocks weighted 0 or 1 (all by default)."""
@@ -190,10 +196,12 @@ def _flat(effects: Effects) -> Floats:
 
 def _slices(effects: Effects) -> list[slice]:
     ends = np.cumsum([0, *(part.size for part in effects)])
-    return [slice(int(a), int(b)) for a, b in zip(ends[:-1], ends[1:], strict=True)]
+    return [slice(int(a), int(b)) for a, b in itertools.pairwise(ends)]
 
 
-def _conjugate_gradients(apply, b: Floats, diagonal: Floats, x: Floats) -> Floats:  # type: ignore[no-untyped-def]
+def _conjugate_gradients(
+    apply: Callable[[Floats], Floats], b: Floats, diagonal: Floats, x: Floats
+) -> Floats:
     residual = b - apply(x) if x.any() else b.copy()
     z = residual / diagonal
     direction = z.copy()
@@ -214,7 +222,7 @@ def _conjugate_gradients(apply, b: Floats, diagonal: Floats, x: Floats) -> Float
     return x
 
 
-@numba.njit(cache=True)  # type: ignore[misc]
+@numba.njit(cache=True, nogil=True)
 def _cell(at: float, origin: float, size: float, count: int) -> int:
     if count == 1:
         return 0
@@ -222,91 +230,118 @@ def _cell(at: float, origin: float, size: float, count: int) -> int:
     return min(max(cell, 0), count - 1)
 
 
-@numba.njit(cache=True)  # type: ignore[misc]
-def _places(pose, size, origin, shape, mx, my, rows, columns):  # type: ignore[no-untyped-def]
-    """Machine cell of every lite cell, by its centre."""
+@numba.njit(cache=True, nogil=True)
+def _seen_places(
+    mask: Array, pose: Array, size: float, origin: Pair, shape: Shape, mx: int, my: int,
+    cells: Array, rows: Array, columns: Array,
+) -> int:  # fmt: skip
+    """The lite's cells that have a value, and the machine's row and column of the centre of each;
+    returns how many there are."""
     cos, sin = np.cos(pose[2]), np.sin(pose[2])
+    is_turned = pose[2] != 0.0
+    across = np.empty(shape[1], np.int32)
+    for j in range(shape[1]):
+        across[j] = _cell(pose[1] + (j + 0.5) * size, origin[1], size, my)
+    found = 0
     for i in range(shape[0]):
         x = (i + 0.5) * size
+        row = _cell(pose[0] + x, origin[0], size, mx)
         for j in range(shape[1]):
-            y = (j + 0.5) * size
-            rows[i, j] = _cell(pose[0] + x * cos - y * sin, origin[0], size, mx)
-            columns[i, j] = _cell(pose[1] + x * sin + y * cos, origin[1], size, my)
+            bit = i * shape[1] + j
+            if mask[bit >> 3] & (128 >> (bit & 7)):
+                cells[found] = bit
+                rows[found], columns[found] = row, across[j]
+                if is_turned:
+                    y = (j + 0.5) * size
+                    rows[found] = _cell(pose[0] + x * cos - y * sin, origin[0], size, mx)
+                    columns[found] = _cell(pose[1] + x * sin + y * cos, origin[1], size, my)
+                found += 1
+    return found
 
 
-@numba.njit(cache=True)  # type: ignore[misc]
-def _scatter(centred, seen, pose, size, origin, sums, counts):  # type: ignore[no-untyped-def]
-    shape = centred.shape
-    rows, columns = np.empty(shape, np.int32), np.empty(shape, np.int32)
-    _places(pose, size, origin, shape, sums.shape[0], sums.shape[1], rows, columns)
-    for i in range(shape[0]):
-        for j in range(shape[1]):
-            if seen[i, j]:
-                sums[rows[i, j], columns[i, j]] += centred[i, j]
-                counts[rows[i, j], columns[i, j]] += 1
+@numba.njit(cache=True, nogil=True)
+def _scatter(
+    mask: Array, centred: Array, pose: Array, size: float, origin: Pair, shape: Shape, sums: Array,
+    counts: Array,
+) -> None:  # fmt: skip
+    room = shape[0] * shape[1]
+    cells, rows, columns = (
+        np.empty(room, np.int32), np.empty(room, np.int32), np.empty(room, np.int32)
+    )  # fmt: skip
+    mx, my = sums.shape
+    count = _seen_places(mask, pose, size, origin, shape, mx, my, cells, rows, columns)
+    for n in range(count):
+        sums[rows[n], columns[n]] += centred[cells[n]]
+        counts[rows[n], columns[n]] += 1
 
 
-@numba.njit(cache=True)  # type: ignore[misc]
-def _normal(  # type: ignore[no-untyped-def]
-    masks, poses, block, weights, size, origin, shape, machine, along, across, lite,
-    with_machine, with_along, with_across, with_lite, to_machine, to_along, to_across, to_lite,
-):  # fmt: skip
+@numba.njit(cache=True, nogil=True)
+def _normal(
+    masks: Array, poses: Array, block: Array, weights: Array, size: float, origin: Pair,
+    shape: Shape, machine: Array, along: Array, across: Array, lite: Array, with_machine: bool,
+    with_along: bool, with_across: bool, with_lite: bool, to_machine: Array, to_along: Array,
+    to_across: Array, to_lite: Array,
+) -> None:  # fmt: skip
     """The normal equations applied to patterns, lite by lite, always in the same order."""
-    rows, columns = np.empty(shape, np.int32), np.empty(shape, np.int32)
-    values = np.empty(shape)
+    room = shape[0] * shape[1]
+    cells, rows, columns = (
+        np.empty(room, np.int32), np.empty(room, np.int32), np.empty(room, np.int32)
+    )  # fmt: skip
+    values = np.empty(room)
+    mx, my = machine.shape
+    from_lite, into_lite = lite.reshape(room), to_lite.reshape(room)
     for k in range(block.size):
         if block[k] < 0 or weights[block[k]] == 0:
             continue
-        _places(poses[k], size, origin, shape, machine.shape[0], machine.shape[1], rows, columns)
-        total, count = 0.0, 0
-        for i in range(shape[0]):
-            for j in range(shape[1]):
-                bit = i * shape[1] + j
-                if masks[k, bit >> 3] & (128 >> (bit & 7)):
-                    u, v = rows[i, j], columns[i, j]
-                    value = machine[u, v] + along[u] + across[v] + lite[i, j]
-                    values[i, j] = value
-                    total += value
-                    count += 1
+        count = _seen_places(
+            masks[k], poses[k], size, origin, shape, mx, my, cells, rows, columns
+        )
+        total = 0.0
+        for n in range(count):
+            u, v = rows[n], columns[n]
+            values[n] = machine[u, v] + along[u] + across[v] + from_lite[cells[n]]
+            total += values[n]
         mean = total / count
-        for i in range(shape[0]):
-            for j in range(shape[1]):
-                bit = i * shape[1] + j
-                if masks[k, bit >> 3] & (128 >> (bit & 7)):
-                    u, v = rows[i, j], columns[i, j]
-                    value = values[i, j] - mean
-                    if with_machine:
-                        to_machine[u, v] += value
-                    if with_along:
-                        to_along[u] += value
-                    if with_across:
-                        to_across[v] += value
-                    if with_lite:
-                        to_lite[i, j] += value
+        for n in range(count):
+            u, v, value = rows[n], columns[n], values[n] - mean
+            if with_machine:
+                to_machine[u, v] += value
+            if with_along:
+                to_along[u] += value
+            if with_across:
+                to_across[v] += value
+            if with_lite:
+                into_lite[cells[n]] += value
 
 
-@numba.njit(cache=True)  # type: ignore[misc]
-def _means(masks, poses, block, size, origin, shape, machine, along, across, lite):  # type: ignore[no-untyped-def]
-    rows, columns = np.empty(shape, np.int32), np.empty(shape, np.int32)
+@numba.njit(cache=True, nogil=True)
+def _means(
+    masks: Array, poses: Array, block: Array, size: float, origin: Pair, shape: Shape,
+    machine: Array, along: Array, across: Array, lite: Array,
+) -> Array:  # fmt: skip
+    room = shape[0] * shape[1]
+    cells, rows, columns = (
+        np.empty(room, np.int32), np.empty(room, np.int32), np.empty(room, np.int32)
+    )  # fmt: skip
+    mx, my = machine.shape
+    from_lite = lite.reshape(room)
     means = np.zeros(block.size)
     for k in range(block.size):
         if block[k] < 0:
             continue
-        _places(poses[k], size, origin, shape, machine.shape[0], machine.shape[1], rows, columns)
-        total, count = 0.0, 0
-        for i in range(shape[0]):
-            for j in range(shape[1]):
-                bit = i * shape[1] + j
-                if masks[k, bit >> 3] & (128 >> (bit & 7)):
-                    u, v = rows[i, j], columns[i, j]
-                    total += machine[u, v] + along[u] + across[v] + lite[i, j]
-                    count += 1
+        count = _seen_places(
+            masks[k], poses[k], size, origin, shape, mx, my, cells, rows, columns
+        )
+        total = 0.0
+        for n in range(count):
+            u, v = rows[n], columns[n]
+            total += machine[u, v] + along[u] + across[v] + from_lite[cells[n]]
         means[k] = total / count
     return means
 
 
-@numba.njit(cache=True)  # type: ignore[misc]
-def cell_means(values, use, side):  # type: ignore[no-untyped-def]
+@numba.njit(cache=True)
+def cell_means(values: Array, use: Array, side: int) -> tuple[Array, float]:
     """Means over squares of ``side`` by ``side`` points, and the mean square within them.
 
     values, use  (nx, ny): points that count and have a value

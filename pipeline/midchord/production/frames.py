@@ -48,12 +48,12 @@ class Frame(NamedTuple):
     @property
     def x_mm(self) -> Floats:
         """Centres of the cells."""
-        return self.x0_mm + (np.arange(self.nx) + 0.5) * self.pitch_mm
+        return np.asarray(self.x0_mm + (np.arange(self.nx) + 0.5) * self.pitch_mm)
 
     @property
     def y_mm(self) -> Floats:
         """Centres of the cells."""
-        return self.y0_mm + (np.arange(self.ny) + 0.5) * self.pitch_mm
+        return np.asarray(self.y0_mm + (np.arange(self.ny) + 0.5) * self.pitch_mm)
 
 
 class Pose(NamedTuple):
@@ -113,9 +113,8 @@ def frames_of(
                 do="correct the places, state place.along = false in the machine file where the "
                 "scanner only counts on, or set a coarser grid.pitch_mm",
             )
-        machine = Frame(
-            *(float(value) for value in start * pitch_mm), int(count[0]), int(count[1]), pitch_mm
-        )
+        x0, y0 = (float(value) * pitch_mm for value in start)
+        machine = Frame(x0, y0, int(count[0]), int(count[1]), pitch_mm)
     elif nx * ny > most_cells:
         raise ScanError(
             "maps",
@@ -127,7 +126,7 @@ def frames_of(
 
 
 def _span(head: Head) -> tuple[float, float]:
-    return head.x.count * head.x.step_mm, head.y.count * head.y.step_mm
+    return head.x.points * head.x.step_mm, head.y.points * head.y.step_mm
 
 
 def _corners(pose: Pose, length: float, width: float) -> list[tuple[float, float]]:
@@ -164,12 +163,12 @@ def _neighbours(
 ) -> tuple[npt.NDArray[np.intp], Floats, bool]:
     """For each centre of the common grid: the point before it, how far it is towards the next
     (0 to 1), and whether the two grids are one."""
-    count = min(most, max(1, math.floor(axis.count * axis.step_mm / pitch_mm + 0.5)))
-    is_own = abs(axis.step_mm - pitch_mm) * axis.count < 1e-3 * pitch_mm and count == axis.count
+    count = min(most, max(1, math.floor(axis.points * axis.step_mm / pitch_mm + 0.5)))
+    is_own = abs(axis.step_mm - pitch_mm) * axis.points < 1e-3 * pitch_mm and count == axis.points
     # a map begins half a step before its first centre, wherever its coordinates put it
     at = (np.arange(count) + 0.5) * pitch_mm / axis.step_mm - 0.5
-    at = np.clip(at, 0.0, axis.count - 1.0)
-    before = np.minimum(np.floor(at + 1e-9).astype(np.intp), max(0, axis.count - 2))
+    at = np.clip(at, 0.0, axis.points - 1.0)
+    before = np.minimum(np.floor(at + 1e-9).astype(np.intp), max(0, axis.points - 2))
     share = np.clip(at - before, 0.0, 1.0)
     share[share < 1e-6], share[share > 1 - 1e-6] = 0.0, 1.0
     return before, share, is_own
@@ -187,7 +186,7 @@ def _between(
     return np.asarray(mixed, dtype=np.float64)
 
 
-@numba.njit(cache=True)  # type: ignore[misc]
+@numba.njit(cache=True)
 def nearest_points(
     along0: float, across0: float, turn: float, shape: tuple[int, int], pitch: float,
     x0: float, y0: float, nx: int, ny: int,
@@ -203,10 +202,10 @@ def nearest_points(
     length, width = shape[0] * pitch, shape[1] * pitch
     ends_u = (0.0, length * cos, -width * sin, length * cos - width * sin)
     ends_v = (0.0, length * sin, width * cos, length * sin + width * cos)
-    first_i = max(0, int(math.floor((along0 + min(ends_u) - x0) / pitch)))
-    last_i = min(nx - 1, int(math.floor((along0 + max(ends_u) - x0) / pitch)))
-    first_j = max(0, int(math.floor((across0 + min(ends_v) - y0) / pitch)))
-    last_j = min(ny - 1, int(math.floor((across0 + max(ends_v) - y0) / pitch)))
+    first_i = max(0, math.floor((along0 + min(ends_u) - x0) / pitch))
+    last_i = min(nx - 1, math.floor((along0 + max(ends_u) - x0) / pitch))
+    first_j = max(0, math.floor((across0 + min(ends_v) - y0) / pitch))
+    last_j = min(ny - 1, math.floor((across0 + max(ends_v) - y0) / pitch))
     index = np.full((max(0, last_i - first_i + 1), max(0, last_j - first_j + 1)), -1, np.int32)
     for i in range(index.shape[0]):
         u = x0 + (first_i + i + 0.5) * pitch - along0

@@ -49,6 +49,7 @@ class SplitSettings(Strict):
 class Persistence(Strict):
     limit: Annotated[float, Field(ge=0.0, le=1e6, allow_inf_nan=False)]
     least_share: Share
+    seen_share: Annotated[float, Field(ge=0.0, le=1.0, allow_inf_nan=False)]
     most_spots: Annotated[int, Field(ge=1, le=1000)]
 
 

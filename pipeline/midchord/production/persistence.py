@@ -3,8 +3,8 @@
 The share of lites above the limit has a Wilson interval (Wilson 1927; NIST/SEMATECH e-Handbook of
 Statistical Methods, 7.2.4.1). That takes lites for independent; lites that follow each other often
 are not (a roller that is dirty for an hour). So the serial correlation r of being above, from one
-lite to the next at the same place, is measured, and n lites count as n (1 - r) / (1 + r). A place is
-persistent where the lower end of the interval reaches the share asked for; places that touch are
+lite to the next at the same place, is measured, and n lites count as n (1 - r) / (1 + r). A place
+is persistent where the lower end of the interval reaches the share asked for; places that touch are
 one spot. The interval is for a place by itself, not for the worst of a hundred thousand.
 """
 
@@ -24,8 +24,8 @@ Floats = npt.NDArray[np.float64]
 
 
 class Spot(NamedTuple):
-    """Places that touch. x_mm, y_mm: centre, on the frame's own axes; share, interval, above, lites:
-    of the place in it that was above most often, at worst_x_mm, worst_y_mm."""
+    """Places that touch. x_mm, y_mm: centre, on the frame's own axes; share, interval, above,
+    lites: of the place in it that was above most often, at worst_x_mm, worst_y_mm."""
 
     x_mm: float
     y_mm: float
@@ -46,7 +46,7 @@ class Persistent(NamedTuple):
     correlation       from one lite to the next; deflation: of the number of lites, by it
     spots             persistent ones, the largest first; the most frequent place alone, where
                       none is persistent
-    count             of persistent spots, listed or not
+    spot_count        persistent ones, listed or not
     """
 
     share: Floats
@@ -55,7 +55,7 @@ class Persistent(NamedTuple):
     correlation: float
     deflation: float
     spots: tuple[Spot, ...]
-    count: int
+    spot_count: int
 
 
 def wilson(share: npt.ArrayLike, n: npt.ArrayLike, level: float) -> tuple[Floats, Floats]:
@@ -75,21 +75,28 @@ def wilson(share: npt.ArrayLike, n: npt.ArrayLike, level: float) -> tuple[Floats
 
 
 def persistent_spots(
-    sums: FrameSums, frame: Frame, *, least_share: float, most: int, level: float
-) -> Persistent:
-    """How often each place was above the limit, and the spots that stay."""
+    sums: FrameSums, frame: Frame, *, least_share: float, least_lites: float, most: int,
+    level: float,
+) -> Persistent:  # fmt: skip
+    """How often each place was above the limit, and the spots that stay.
+
+    least_share  that the lower end of the interval must reach
+    least_lites  with a value at a place: rims that few lites reached are not judged
+    most         spots listed
+    """
     from scipy import ndimage
 
     maps = sums.maps()
-    seen = maps.count > 0
-    share = np.where(seen, maps.above / np.maximum(maps.count, 1), np.nan)
+    seen = maps.lites > 0
+    share = np.where(seen, maps.above / np.maximum(maps.lites, 1), np.nan)
     r = sums.serial_correlation()
     # spread that alternates would make lites count for more than they are
     held = min(max(r, 0.0), 0.98)
     deflation = (1 - held) / (1 + held)
-    low, high = wilson(np.where(seen, share, 0.0), maps.count * deflation, level)
+    low, high = wilson(np.where(seen, share, 0.0), maps.lites * deflation, level)
     low, high = np.where(seen, low, np.nan), np.where(seen, high, np.nan)
-    stays = seen & (low >= least_share)
+    judged = seen & (maps.lites >= least_lites)
+    stays = judged & (low >= least_share)
     labels, count = ndimage.label(stays, structure=np.ones((3, 3)))
 
     def spot(rows: npt.NDArray[np.intp], columns: npt.NDArray[np.intp]) -> Spot:
@@ -99,7 +106,7 @@ def persistent_spots(
         return Spot(
             float(x[rows].mean()), float(y[columns].mean()), float(x[i]), float(y[j]),
             float(np.ptp(rows) + 1) * frame.pitch_mm, float(np.ptp(columns) + 1) * frame.pitch_mm,
-            rows.size * frame.pitch_mm**2, int(maps.above[i, j]), int(maps.count[i, j]),
+            rows.size * frame.pitch_mm**2, int(maps.above[i, j]), int(maps.lites[i, j]),
             float(share[i, j]), (float(low[i, j]), float(high[i, j])), bool(stays[i, j]),
         )  # fmt: skip
 
@@ -112,7 +119,7 @@ def persistent_spots(
             rows, columns = np.nonzero(labels[around[number]] == number + 1)
             start = [part.start for part in around[number]]
             spots.append(spot(rows + start[0], columns + start[1]))
-    elif seen.any() and int(maps.above.max()) > 0:
-        i, j = np.unravel_index(int(np.nanargmax(low)), low.shape)
+    elif (judged & (maps.above > 0)).any():
+        i, j = np.unravel_index(int(np.argmax(np.where(judged, low, -1.0))), low.shape)
         spots.append(spot(np.array([i]), np.array([j])))
     return Persistent(share, low, high, r, deflation, tuple(spots), int(count))

@@ -9,7 +9,7 @@ machine        fixed to the machine: shown apart from the glass, because the lit
 lite           fixed to the glass: the same distance from its edges on every lite
 either         fixed, but to which of the two these lites cannot tell: they lie too much alike
 between lites  the level of a lite as a whole
-noise          of one lite alone: waves whose phase is free, what changed with time, the scan's noise
+noise          of one lite alone: waves whose phase is free, what changed, the noise of the scan
 finer          within the cells of the split, whatever its cause
 =============  ====================================================================================
 
@@ -36,9 +36,11 @@ mean over each lite taken out.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import NamedTuple
 
+import numba
 import numpy as np
 import numpy.typing as npt
 
@@ -134,12 +136,15 @@ def split(crossed: Crossed, *, ridge: float, level: float) -> Split:
         if not any(model):
             return _Estimate(0.0, np.zeros(int(held.sum())))
         start = effects if model == full else crossed.solve(model, ridge=ridge)
-        by_block = np.array([
-            _product(crossed, block, crossed.solve(model, ridge=ridge, without=block, start=start))
-            for block in np.flatnonzero(held)
-        ])  # fmt: skip
+
+        def of_others(block: int) -> float:
+            others = crossed.solve(model, ridge=ridge, without=block, start=start)
+            return _product(crossed, block, others)
+
         scattered = np.zeros(held.size)
-        scattered[held] = by_block
+        with ThreadPoolExecutor(numba.get_num_threads()) as threads:
+            # each block by itself, so the figures do not depend on the number of threads
+            scattered[held] = list(threads.map(of_others, np.flatnonzero(held).tolist()))
         return _ratio(scattered, weights, held, 2.0)
 
     glass = explained(Model(lite=True))
@@ -192,7 +197,7 @@ def _ratio(sums: Floats, weights: Floats, held: npt.NDArray[np.bool_], order: fl
 
 
 def _product(crossed: Crossed, block: int, effects: Effects) -> float:
-    """<values of a block, patterns>: the values are centred by lite, so the patterns need not be."""
+    """<values of a block, patterns>; the values are centred, so the patterns need not be."""
     only = np.zeros(crossed.blocks, np.int64)
     only[block] = 1
     own, _ = crossed.sums(only)

@@ -35,7 +35,7 @@ class Axis(NamedTuple):
 
     first_mm: float
     step_mm: float
-    count: int
+    points: int
 
 
 @dataclass(frozen=True)
@@ -184,7 +184,7 @@ def read_fields(head: Head, field: str) -> Fields:
             doubts = None if u is None else np.asarray(u[...], dtype=np.float64)
     except Exception as error:
         raise _refusal(head.path, error) from error
-    if values.shape != (head.x.count, head.y.count) or zone.shape != values.shape:
+    if values.shape != (head.x.points, head.y.points) or zone.shape != values.shape:
         raise _refusal(head.path, ValueError("a field of another size"))
     known = None
     if doubts is not None and np.isfinite(doubts).any():

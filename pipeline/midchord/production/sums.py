@@ -10,7 +10,7 @@ same lites give the same bits, whether or not the run was killed between.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numba
 import numpy as np
@@ -19,17 +19,18 @@ import numpy.typing as npt
 __all__ = ["FrameMaps", "FrameSums"]
 
 Floats = npt.NDArray[np.float64]
+Array = npt.NDArray[Any]
 NOT_SEEN = 255
 
 
 class FrameMaps(NamedTuple):
     """Of one frame, (nx, ny) each; NaN where too few lites had a value.
 
-    count, mean, sd (n - 1), largest
+    lites (with a value), mean, sd (n - 1), largest
     above   lites above the limit
     """
 
-    count: npt.NDArray[np.int64]
+    lites: npt.NDArray[np.int64]
     mean: Floats
     sd: Floats
     largest: Floats
@@ -102,11 +103,12 @@ class FrameSums:
         return float((a["both"] - pairs * share**2).sum()) / spread
 
 
-@numba.njit(cache=True)  # type: ignore[misc]
-def _add(  # type: ignore[no-untyped-def]
-    values, index, first_i, first_j, limit, either_sign,
-    sums, counts, squares, largest, above, last, pairs, both,
-):  # fmt: skip
+@numba.njit(cache=True)
+def _add(
+    values: Array, index: Array, first_i: int, first_j: int, limit: float, either_sign: bool,
+    sums: Array, counts: Array, squares: Array, largest: Array, above: Array, last: Array,
+    pairs: Array, both: Array,
+) -> None:  # fmt: skip
     for i in range(index.shape[0]):
         for j in range(index.shape[1]):
             if index[i, j] < 0:

@@ -24,6 +24,7 @@ from midchord.report.house_style import shown
 from midchord.report.page import CAUTIONS
 from midchord.statistics.comparison import Comparison
 from midchord.statistics.disagreement import CAVEAT
+from midchord.surveying.reserves import counted
 from midchord.surveying.suspects import Flag
 from midchord.validate import GaugeValidation, Validation
 
@@ -82,12 +83,13 @@ def _statements(one: GaugeValidation) -> list[str]:
         limits, unit = one.without_suspects.agreement.limits, one.judged.unit
         doubt = (limits.high - limits.low) / 40
         said.append(
-            f"For information, not the verdict: without its {_plural(len(one.flags), 'suspect')} "
-            f"the limits of agreement of {one.card.gauge} would be {shown(limits.low, doubt)} to "
-            f"{shown(limits.high, doubt)} {unit}."
+            "For information, not the verdict: without its "
+            f"{counted(one.n_suspects, 'suspect reading')} the limits of agreement of "
+            f"{one.card.gauge} would be {shown(limits.low, doubt)} to {shown(limits.high, doubt)} "
+            f"{unit}."
         )
     elif one.flags:
-        said.append(f"Without its suspects nothing would be left of {one.card.gauge}.")
+        said.append(f"All readings of {one.card.gauge} are suspect: without them nothing is left.")
     if one.flatness.is_flatter:
         said.append(_sentence(one.flatness.sentence))
     return said
@@ -98,7 +100,7 @@ def _statement(one: GaugeValidation) -> str:
     found = one.judged.agreement
     if found.verdict != "not asked":
         on = pictures.QUANTITY_NAMES[one.judged.quantity]
-        return _sentence(f"{found.statement} (judged on {on})")
+        return _sentence(f"{one.statement} (judged on {on})")
     limits, unit = found.limits, one.judged.unit
     doubt = (limits.high - limits.low) / 40
     return _sentence(
@@ -106,10 +108,6 @@ def _statement(one: GaugeValidation) -> str:
         f"{pictures.QUANTITY_NAMES[one.judged.quantity]}, scan less gauge, are expected between "
         f"{shown(limits.low, doubt)} and {shown(limits.high, doubt)} {unit}"
     )
-
-
-def _plural(count: int, word: str) -> str:
-    return f"{count} {word}{'' if count == 1 else 's'}"
 
 
 def _about(validation: Validation) -> list[tuple[str, str]]:
@@ -120,12 +118,15 @@ def _about(validation: Validation) -> list[tuple[str, str]]:
     excluded = int(readings["excluded"].sum())
     unit = validation.survey.units.get("reading", "mm")
     kind = "along lines" if validation.survey.kind == "lines" else "at spots"
-    operators = _plural(readings["operator"].nunique(), "operator")
-    counted = _plural(readings["lite_id"].nunique(), "lite")
+    operators = counted(readings["operator"].nunique(), "operator")
+    lites = counted(readings["lite_id"].nunique(), "lite")
+    unread = validation.not_compared
+    rest = [("Maps without a reading", f"{', '.join(unread)}: not compared")] if unread else []
     return [
         ("Tolerance", tolerance),
-        ("Survey", f"{_plural(len(readings), 'reading')} {kind} of {counted} by {operators}, "
+        ("Survey", f"{counted(len(readings), 'reading')} {kind} of {lites} by {operators}, "
                    f"written in {unit}; {excluded} excluded by a person"),
+        *rest,
         ("Gauges", "; ".join(one.card.gauge for one in validation.gauges)),
         ("Difference", "scan less gauge, everywhere on this page"),
     ]  # fmt: skip
@@ -158,11 +159,17 @@ def _gauge(validation: Validation, one: GaugeValidation) -> dict[str, Any]:
         "is_swings": one.judged.quantity != "singles",
         "compared": _compared(validation, one),
         "reasons": tables.reason_counts(one.paired.unpaired),
-        "flags": [_flag(flag) for flag in one.flags],
+        "looks": bool(one.look_at_first),
+        "turns": [_sentence(turn.sentence) for turn in one.out_of_turn],
+        "doubts": [_sentence(doubt) for doubt in one.doubts],
+        "flags": [_flag(flag) for flag in one.flags if flag.kind != "datum"],
         "datum": {
             "alarm": one.datum.status == "likely wrong",
             "text": _sentence(one.datum.sentence),
-            "groups": [_sentence(group.sentence) for group in one.datum.groups],
+            # the sentence of a lone group is that of the whole
+            "groups": [_sentence(group.sentence) for group in one.datum.groups]
+            if len(one.datum.groups) > 1
+            else [],
         },
         "shift": {"alarm": one.shift.needs_attention, **_shift(one)},
         "pictures": _pictures(one),
@@ -190,7 +197,7 @@ def _compared(validation: Validation, one: GaugeValidation) -> list[tuple[str, s
     under = sorted({str(lite.summary.get("support") or "not stated") for lite in lites})
     paired = f"{len(singles)} of {len(singles) + len(one.paired.unpaired)} readings"
     if one.swings is not None:
-        paired += f", which make {_plural(len(one.swings.table), 'swing')}"
+        paired += f", which make {counted(len(one.swings.table), 'swing')}"
     spread = singles["u_place_mm"].mean()
     return [
         *tables.card_rows(card),
@@ -253,9 +260,10 @@ def _pictures(one: GaugeValidation) -> dict[str, dict[str, str]]:
         ),
         "people": _picture(
             pictures.people(judged),
-            f"Differences by operator, one dot each, for {_plural(found.n_operators, 'operator')} "
-            f"and {_plural(found.n_lites, 'lite')}.",
-            "Differences by who read them; grey: bias and limits of agreement.",
+            "Differences by operator and by lite, one dot each, for "
+            f"{counted(found.n_operators, 'operator')} and {counted(found.n_lites, 'lite')}.",
+            "Differences by operator, and by lite where there are several; grey: bias and limits "
+            "of agreement.",
         ),
     }
 
@@ -265,8 +273,9 @@ def _maps(one: GaugeValidation) -> list[dict[str, str]]:
     shown_on = one.swings if one.swings is not None else one.singles
     assert shown_on is not None  # a gauge without pairs is refused
     counts = Counter(map(str, shown_on.table["lite_id"]))
+    most = {name for name, _ in counts.most_common(MOST_MAPS)}
     made = []
-    for lite_id in sorted(name for name, _ in counts.most_common(MOST_MAPS)):
+    for lite_id in (name for name in counts if name in most):
         alt = (
             f"Lite {lite_id} from above: {counts[lite_id]} differences at their places over the "
             "map of the gauge's twin."
@@ -362,10 +371,11 @@ def _provenance(validation: Validation) -> list[tuple[str, str]]:
     ]
     for lite in validation.lites.values():
         facts = lite.summary
+        unread = "no reading, not compared; " if lite.lite_id in validation.not_compared else ""
         rows += [
             (
                 f"Lite {lite.lite_id}",
-                f"scanned {facts.get('scanned_at')} by {facts.get('instrument')}, "
+                f"{unread}scanned {facts.get('scanned_at')} by {facts.get('instrument')}, "
                 f"{lite.length_mm:.0f} × {lite.width_mm:.0f} mm, mapped by midchord "
                 f"{facts.get('program_version')} from {facts.get('source_file') or 'no file'}",
             ),

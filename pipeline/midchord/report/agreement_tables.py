@@ -33,6 +33,8 @@ __all__ = [
 ]
 
 DASH = "–"
+SURE = 0.05
+"""Level of a test from which its outcome is put into words."""
 KINDS = {
     "three-point": "three-point gauge",
     "short-feet": "three-point gauge with its feet close together",
@@ -192,8 +194,8 @@ def further_rows(comparisons: Sequence[Comparison]) -> list[Row]:
         found = one.spread
         if found is None or not math.isfinite(found.p):
             return None
-        way = "grows" if found.grows else "shrinks"
-        return f"p {probability(found.p)}" + (f", {way}" if found.p < 0.05 else "")
+        way = {None: "", True: ", grows", False: ", shrinks"}[found.grows]
+        return f"p {probability(found.p)}{way}"
 
     def agreement(one: Comparison) -> str | None:
         found = one.concordance
@@ -210,7 +212,11 @@ def further_rows(comparisons: Sequence[Comparison]) -> list[Row]:
 
     def birge(one: Comparison) -> str | None:
         found = one.normalised
-        return None if found is None else f"{shown(found.birge, 0.03)}, p {probability(found.p)}"
+        if found is None:
+            return None
+        way = "small" if found.birge > 1 else "large"
+        words = f"; uncertainties stated too {way}" if found.p < SURE else ""
+        return f"{shown(found.birge, 0.03)}, p {probability(found.p)}{words}"
 
     def repeats(one: Comparison) -> str:
         return "left out" if one.repeatability is None else shown(one.repeatability)

@@ -10,7 +10,8 @@ flags          suspect readings with the reading that would agree; datum and shi
 statistics     every figure of ``agreement.json``, one a row
 =============  ===================================================================================
 
-Units stand in the headers. No formula is in it and no text that looks like one is taken for one.
+Units stand in the headers; numbers are shown with few decimals and kept with all. No formula is in
+it and no text that looks like one is taken for one.
 The same survey and maps give the same bytes: the workbook is dated by the survey, not by the clock.
 """
 
@@ -55,6 +56,13 @@ MEANINGS = {
     "alternative_mm": "would agree as / mm",
     "z": "standard deviations off",
 }
+ONE_PLACE, FIVE_PLACES = "0.0", "0.00000"
+SHAPES = {
+    **dict.fromkeys(("x_mm", "y_mm", "from_x_mm", "line_y_mm", "distance_mm", "z"), ONE_PLACE),
+    **dict.fromkeys((*PLACES[2:], *DOUBTS), FIVE_PLACES),
+    **dict.fromkeys(("reading_mm", "expected_mm", "alternative_mm"), FIVE_PLACES),
+}
+"""How the numbers of a column are shown; the cells hold them unrounded."""
 EPOCH = dt.datetime(2000, 1, 1)
 """Date of a workbook whose survey and scans have none."""
 
@@ -82,6 +90,7 @@ def agreement_workbook(validation: Validation) -> bytes:
         )
         wrapped = book.add_format({"text_wrap": True, "valign": "top"})
         formats = {"bold": bold, "head": head, "wrapped": wrapped}
+        formats |= {shape: book.add_format({"num_format": shape}) for shape in SHAPES.values()}
         _write_pairs(book, "summary", _summary(validation), formats)
         gauges = validation.gauges
         _write_table(book, "pairs", _pairs(gauges), formats)
@@ -177,7 +186,17 @@ def _numbered(
         difference_mm=table["scan_mm"] - table["gauge_mm"],
         u_combined_mm=np.sqrt(sum(part**2 for part in parts)),
     )
+    if "line" in table:
+        table = table.assign(line=[_line_in_words(key) for key in table["line"]])
     return table[[*WHO, *(name for name in extra if name in table), *PLACES, *DOUBTS]]
+
+
+def _line_in_words(key: object) -> str:
+    """Of the label of a walk what has no column of its own: the line, and its edges."""
+    if not isinstance(key, str):
+        return ""  # of spots beside lines
+    _, _, _, y, along, across = key.split("\t")
+    return f"y {float(y):g} mm from the {across} edge, marks from the {along} edge"
 
 
 def _not_paired(validation: Validation) -> pd.DataFrame:
@@ -249,12 +268,13 @@ def _write_table(book: Any, name: str, table: pd.DataFrame, formats: Mapping[str
     for column, header in enumerate(map(str, table.columns)):
         words = MEANINGS.get(header, header.replace("_mm", " / mm").replace("_", " "))
         sheet.write_string(0, column, words, formats["head"])
-        texts = (str(cell) for cell in table[header])
+        texts = (f"{c:.5f}" if isinstance(c, float) else str(c) for c in table[header])
         longest = max((len(text) for text in texts), default=0)
         sheet.set_column(column, column, min(70, max(11, len(words) * 0.7, longest + 1)))
+    shapes = [formats.get(SHAPES.get(str(header), "")) for header in table.columns]
     for number, row in enumerate(table.itertuples(index=False, name=None), start=1):
         for column, value in enumerate(row):
-            _write_cell(sheet, number, column, value, None)
+            _write_cell(sheet, number, column, value, shapes[column])
     sheet.freeze_panes(1, 0)
     if len(table):
         sheet.autofilter(0, 0, len(table), len(table.columns) - 1)

@@ -20,16 +20,19 @@ from midchord.surveying.survey_plan import PlannedLite, SurveyPlan, operator_nam
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["plan_page"]
+__all__ = ["PART_NAMES", "plan_page"]
 
 _LITE_IN = 5.6
 _AROUND_IN = 1.3
-_PART_NAMES = {
+PART_NAMES = {
+    "bias": "by a bias of the scan",
     "lite_sd": "from lite to lite",
     "spot_sd": "from spot to spot",
     "operator_sd": "from operator to operator",
+    "repeatability": "between repeats of the gauge",
+    "place": "from the place of the hand",
 }
-
+"""Parts of the scatter, as in ``SurveyPlan.lites_without``."""
 
 SPREADS = {
     "chosen": "All spots were chosen on crests and valleys, where a hand that is off changes "
@@ -58,6 +61,7 @@ def plan_page(plan: SurveyPlan) -> str:
         gauge=plan.card.gauge,
         summary=_summary(plan),
         assumptions=_assumptions(plan),
+        costliest=_costliest(plan),
         missing=plan.lites_missing,
         fields=[
             f"{k // numbers.repeats + 1}, {k % numbers.repeats + 1}"
@@ -90,27 +94,45 @@ def _summary(plan: SurveyPlan) -> list[tuple[str, str]]:
     ]  # fmt: skip
 
 
-def _assumptions(plan: SurveyPlan) -> list[tuple[str, str, str]]:
-    """What, how much, why."""
+def _assumptions(plan: SurveyPlan) -> list[tuple[str, str, str, str]]:
+    """What, how much, lites without it, why."""
     scatter = plan.scatter
-    rows = [("bias of the scan", f"{scatter.bias:g}", "as stated to the plan")]
-    for name, words in _PART_NAMES.items():
-        why = "as stated to the plan"
-        if name in plan.assumed:
-            why = "assumed: half the repeatability of the gauge, or one step of the dial if more"
-        rows.append((words, shown(getattr(scatter, name)), why))
+    stated = "stated"
+    share = "assumed: half the repeatability of the gauge, or one step of the dial if more"
+
+    def row(words: str, value: float, name: str, assumed: str) -> tuple[str, str, str, str]:
+        why = stated if name in plan.stated else assumed
+        fewer = plan.lites_without.get(name, plan.plan.n_lites)
+        return words, f"{value:g}" if name == "bias" else shown(value), str(fewer), why
+
     place = (
-        f"hands that are off by {plan.placement_sd_mm:g} mm along each axis, by the slopes of the "
-        "maps at the spots"
+        f"hands off by {plan.placement_sd_mm:g} mm along each axis, by the slopes of the maps at "
+        "the spots"
     )
     return [
-        *rows,
-        ("repeatability of the gauge", shown(plan.repeatability_mm), "as stated to the plan, or "
-                                                                     "0.005 mm"),
-        ("from the place", shown(plan.place_sd_mm), place),
-        ("within a spot, in all", shown(scatter.within_sd),
+        row("bias of the scan", scatter.bias, "bias", "assumed: none"),
+        *(
+            row(PART_NAMES[name], getattr(scatter, name), name, share)
+            for name in ("lite_sd", "spot_sd", "operator_sd")
+        ),
+        row("repeatability of the gauge", plan.repeatability_mm, "repeatability",
+            "assumed: what a hand gauge usually has"),
+        row("from the place", plan.place_sd_mm, "place", place),
+        ("within a spot, in all", shown(scatter.within_sd), "",
          "both of these, the dial and the noise of the scan"),
     ]  # fmt: skip
+
+
+def _costliest(plan: SurveyPlan) -> str:
+    """Which assumption costs most lites."""
+    if plan.costliest is None:
+        return ""
+    name, least = plan.costliest
+    return (
+        f"What costs most is the scatter {PART_NAMES[name]}: were it nought, {least} lites would "
+        f"do instead of {plan.plan.n_lites}. A trial survey of a few lites tells what it is; state "
+        "it and plan again."
+    )
 
 
 def _lite(planned: PlannedLite) -> dict[str, Any]:

@@ -14,6 +14,7 @@ are whole millimetres, which is what a hand and a tape are worth.
 from __future__ import annotations
 
 import base64
+import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -22,12 +23,22 @@ from midchord.report.page import CAUTIONS
 from midchord.report.survey_picture import MOST_NAMED, as_the_dial, survey_picture_bytes, whole_mm
 from midchord.surveying.hand_line import Figures, LineWorkUp, Spread
 from midchord.surveying.hand_survey import HandSurvey, LiteWorkUp
+from midchord.surveying.survey_remarks import FEET_TOLERANCE, in_spans
 from midchord_io.gauge_card import GaugeCard
 
 __all__ = ["FORM_ROWS", "procedure_page", "survey_page"]
 
 FORM_ROWS = 20
 """Marks that the form has room for: a lite of 2.6 m at a wavelength of 200 mm."""
+
+STARRED = (
+    "depth_mm",
+    "distortion_full_wave_mdpt",
+    "distortion_half_wave_mdpt",
+    "surface_depth_mm",
+    "surface_distortion_mdpt",
+)
+"""Columns of half waves whose largest figure may come from a slip."""
 
 MOST_WALKS = 4
 """Walks that are laid over one another in one picture."""
@@ -56,7 +67,9 @@ def procedure_page(*, edge_x_mm: float = 305.0, half_span_mm: float | None = Non
     half_span_mm  to set the feet to, where a survey of the marks has shown it
     """
     return _render("survey_procedure.html.j2", edge_mm=f"{edge_x_mm:g}", rows=FORM_ROWS,
-                   half_span=None if half_span_mm is None else whole_mm(half_span_mm))  # fmt: skip
+                   half_span=None if half_span_mm is None else f"{half_span_mm:g}",
+                   wavelength=None if half_span_mm is None else f"{2 * half_span_mm:g}",
+                   feet_percent=f"{100 * FEET_TOLERANCE:g}")  # fmt: skip
 
 
 def _render(template: str, **values: Any) -> str:
@@ -83,6 +96,7 @@ def _lite(hand: HandSurvey, lite: LiteWorkUp) -> dict[str, Any]:
     lines = [line for line in hand.lines if (line.lite_id, line.gauge) == own]
     resolution = card.resolution_mm if card else None
     is_swing = lite.convention == "gauge"
+    starred = _largest_from_slips(hand, lite, lines)
     return {
         "name": lite.lite_id,
         "gauge": lite.gauge,
@@ -92,12 +106,17 @@ def _lite(hand: HandSurvey, lite: LiteWorkUp) -> dict[str, Any]:
         "is_read": lite.convention is not None,
         "is_short": card is not None and card.kind == "short-feet",
         "half_span": whole_mm(lite.figures.half_span_mm),
+        "no_feet": lite.figures.half_span_mm is None and lite.figures.wavelength_mm.n > 0,
+        "mean_wavelength": shown(lite.figures.wavelength_mm.mean),
         "wavelengths": str(lite.figures.wavelength_mm.n),
-        "key_rows": _key_rows(lite.figures, resolution, lite.convention, card),
+        "key_rows": _key_rows(lite.figures, resolution, lite.convention, card, starred),
+        "is_starred": bool(starred),
         "clear_rows": [] if lite.figures_clear_of_edges is None else _key_rows(
             lite.figures_clear_of_edges, resolution, lite.convention, card
         ),
         "repeats": "" if lite.within_mark_sd_mm is None else shown(lite.within_mark_sd_mm),
+        "repeats_without": shown(lite.within_mark_sd_without_slips_mm),
+        "has_slips": lite.within_mark_sd_without_slips_mm is not None,
         "line_rows": [_line_row(line, resolution) for line in lines],
         "pictures": _pictures(lines, resolution, hand.edge_x_mm, lite.length_mm),
         "tables": [_table(line, resolution) for line in lines],
@@ -108,11 +127,39 @@ def _lite(hand: HandSurvey, lite: LiteWorkUp) -> dict[str, Any]:
 
 def _remarks(hand: HandSurvey, lite: LiteWorkUp, *, is_note: bool) -> list[dict[str, str]]:
     return [
-        {"line": remark.line, "text": remark.text, "rows": ", ".join(map(str, remark.rows))}
+        {
+            "line": remark.line,
+            "text": remark.text,
+            "rows": f"row{'s' * (len(remark.rows) > 1)} {in_spans(remark.rows)}"
+            if remark.rows
+            else "",
+        }
         for remark in hand.remarks
         if (remark.lite_id, remark.gauge) == (lite.lite_id, lite.gauge)
         and (remark.code in NOTES) == is_note
     ]
+
+
+def _largest_from_slips(
+    hand: HandSurvey, lite: LiteWorkUp, lines: Sequence[LineWorkUp]
+) -> frozenset[str]:
+    """Columns of the half waves whose largest figure comes from a reading that a remark names."""
+    named = {
+        row
+        for remark in hand.remarks
+        if remark.code == "repeats_apart"
+        and (remark.lite_id, remark.gauge) == (lite.lite_id, lite.gauge)
+        for row in remark.rows
+    }
+    largest: dict[str, tuple[float, bool]] = {}
+    for line in lines if named else ():
+        row_of = dict(zip(line.marks["mark"], line.marks["row"], strict=True))
+        for wave in line.half_waves.to_dict(orient="records"):
+            is_named = bool({row_of[wave["from_mark"]], row_of[wave["to_mark"]]} & named)
+            for column in STARRED:
+                if wave[column] > largest.get(column, (-math.inf, False))[0]:
+                    largest[column] = (float(wave[column]), is_named)
+    return frozenset(column for column, (_, is_named) in largest.items() if is_named)
 
 
 def _about(lite: LiteWorkUp, card: GaugeCard | None) -> str:
@@ -133,36 +180,43 @@ def _about(lite: LiteWorkUp, card: GaugeCard | None) -> str:
 
 
 def _key_rows(
-    figures: Figures, resolution: float | None, convention: str | None, card: GaugeCard | None
+    figures: Figures,
+    resolution: float | None,
+    convention: str | None,
+    card: GaugeCard | None,
+    starred: frozenset[str] = frozenset(),
 ) -> list[tuple[str, ...]]:
-    """Name, smallest, mean, largest, and how many."""
+    """Name, smallest, mean, largest, and how many; a star at the largest of starred columns."""
 
-    def row(name: str, spread: Spread, digits: str) -> tuple[str, ...]:
+    def row(name: str, column: str, digits: str) -> tuple[str, ...]:
+        spread: Spread = getattr(figures, column)
         texts = []
         for value in (spread.min, spread.mean, spread.max):
             if digits == "dial":
                 texts.append(as_the_dial(value, resolution))
             else:
                 texts.append(whole_mm(value) if digits == "mm" else shown(value))
+        if column in starred:
+            texts[-1] += " *"
         return (name, *texts, str(spread.n))
 
-    rows = [row("Wavelength L / mm", figures.wavelength_mm, "mm")]
+    rows = [row("Wavelength L / mm", "wavelength_mm", "mm")]
     if convention is None:
         return rows
     named = CONVENTION_NAMES[convention]
     rows += [
-        row(f"Depth W / mm, {named}", figures.depth_mm, "dial"),
-        row(f"Distortion / mdpt, {named}, full wave", figures.distortion_full_wave_mdpt, "3"),
-        row(f"Distortion / mdpt, {named}, half wave", figures.distortion_half_wave_mdpt, "3"),
+        row(f"Depth W / mm, {named}", "depth_mm", "dial"),
+        row(f"Distortion / mdpt, {named}, full wave", "distortion_full_wave_mdpt", "3"),
+        row(f"Distortion / mdpt, {named}, half wave", "distortion_half_wave_mdpt", "3"),
     ]
     if convention == "gauge" and figures.surface_depth_mm.n:
         other = CONVENTION_NAMES["surface"]
         rows += [
-            row(f"Depth W / mm, {other} (swing / gain)", figures.surface_depth_mm, "dial"),
-            row(f"Distortion / mdpt, {other}, full wave", figures.surface_distortion_mdpt, "3"),
+            row(f"Depth W / mm, {other} (swing / gain)", "surface_depth_mm", "dial"),
+            row(f"Distortion / mdpt, {other}, full wave", "surface_distortion_mdpt", "3"),
         ]
     if card is not None and card.kind == "short-feet":
-        rows.append(row("Local distortion at the marks / mdpt", figures.local_distortion_mdpt, "3"))
+        rows.append(row("Local distortion at the marks / mdpt", "local_distortion_mdpt", "3"))
     return rows
 
 

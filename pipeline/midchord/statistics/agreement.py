@@ -61,6 +61,7 @@ from midchord_io.errors import SurveyError
 __all__ = [
     "LEAST_LITES",
     "LEAST_READINGS",
+    "MORE",
     "Agreement",
     "Equivalence",
     "Interval",
@@ -73,6 +74,8 @@ __all__ = [
 
 LEAST_READINGS = 10
 LEAST_LITES = 3
+
+MORE = "more lites, more spots or more operators would narrow them"
 
 DRAWS, SEED = 10_000, 2009
 
@@ -348,14 +351,14 @@ def _judge(parts: Components, limits: Limits, tolerance: float | None) -> tuple[
     if -tolerance <= limits.bounds.low and limits.bounds.high <= tolerance:
         return "shown", ""
     if abs(parts.mean) > tolerance:
-        return "not shown", "the bias alone is larger than that"
+        ends, _, _ = bias_interval(parts)
+        if ends.low > tolerance or ends.high < -tolerance:
+            return "not shown", "the bias alone is larger than that"
+        return "not shown", "the bias found is larger, though its interval reaches inside"
     if limits.low < -tolerance or limits.high > tolerance:
         return "not shown", "the limits of agreement themselves reach beyond it"
-    return (
-        "not shown",
-        "the limits of agreement lie inside it, but their confidence bounds do not: more lites, "
-        "more spots or more operators would narrow them",
-    )
+    reason = "the limits of agreement lie inside it, but their confidence bounds do not"
+    return "not shown", f"{reason}: {MORE}"
 
 
 def _statement(

@@ -40,6 +40,9 @@ CAVEAT = (
 LEAST_RANGE = 3.0
 """Range over scatter below which a trend says little: unequal precision alone makes 0.06 of it."""
 
+TREND_LEVEL = 0.05
+"""p from which a spread is said to follow the size."""
+
 
 class Trend(NamedTuple):
     """Differences on means: slope (1) with its interval, p of no slope; see CAVEAT.
@@ -68,7 +71,7 @@ class SpreadTrend(NamedTuple):
 
     statistic: float
     p: float
-    grows: bool  # larger differences at larger means
+    grows: bool | None  # larger differences at larger means; None: no trend at 5 %
 
 
 class NormalisedErrors(NamedTuple):
@@ -183,10 +186,11 @@ def spread_trend(
     slope, _, residual, _ = _fit(d, mean, level)
     square = residual**2
     if not math.isfinite(slope) or np.ptp(square) == 0:
-        return SpreadTrend(math.nan, math.nan, False)
+        return SpreadTrend(math.nan, math.nan, None)
     r = float(np.corrcoef(square, mean)[0, 1])
     statistic = d.size * r**2
-    return SpreadTrend(statistic, float(chi2.sf(statistic, 1)), r > 0)
+    p = float(chi2.sf(statistic, 1))
+    return SpreadTrend(statistic, p, r > 0 if p < TREND_LEVEL else None)
 
 
 def normalised_errors(

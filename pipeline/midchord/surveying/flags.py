@@ -15,6 +15,8 @@ from midchord_io.gauge_card import GaugeCard
 
 __all__ = [
     "FACTORS",
+    "FACTORS_IN_WORDS",
+    "THROUGHOUT_IN_WORDS",
     "Flag",
     "as_a_probability",
     "as_dialled",
@@ -31,8 +33,43 @@ FACTORS = {
     "factor 1/25.4": 1 / 25.4,
     "factor 10": 10.0,
     "factor 1/10": 0.1,
+    "factor 100": 100.0,
+    "factor 1/100": 0.01,
+    "factor 1000": 1000.0,
+    "factor 1/1000": 0.001,
 }
 """What was written down, over what should have been."""
+
+FACTORS_IN_WORDS = {
+    "sign": "with the other sign it would agree",
+    "factor 2": "half of it would agree: swing for depth",
+    "factor 1/2": "twice as much would agree: depth for swing",
+    "factor 25.4": "divided by 25.4 it would agree: inches converted that were millimetres",
+    "factor 1/25.4": "times 25.4 it would agree: inches taken for millimetres",
+    "factor 10": "a tenth of it would agree: the decimal point misplaced",
+    "factor 1/10": "ten times as much would agree: the decimal point misplaced",
+    "factor 100": "a hundredth of it would agree: steps of 0.01 mm counted, or the decimal point "
+    "misplaced",
+    "factor 1/100": "a hundred times as much would agree: the decimal point misplaced",
+    "factor 1000": "a thousandth of it would agree: micrometres written as millimetres",
+    "factor 1/1000": "a thousand times as much would agree: millimetres taken for micrometres",
+}
+"""Of one reading."""
+
+THROUGHOUT_IN_WORDS = {
+    "sign": "the other sign throughout would agree",
+    "factor 2": "a factor 2 throughout would agree: swings for depths",
+    "factor 1/2": "a factor 1/2 throughout would agree: depths for swings",
+    "factor 25.4": "a factor 25.4 throughout would agree: inches converted that were millimetres",
+    "factor 1/25.4": "a factor 1/25.4 throughout would agree: inches taken for millimetres",
+    "factor 10": "a factor 10 throughout would agree: the decimal point misplaced",
+    "factor 1/10": "a factor 1/10 throughout would agree: the decimal point misplaced",
+    "factor 100": "a factor 100 throughout would agree: steps of 0.01 mm written as millimetres",
+    "factor 1/100": "a factor 1/100 throughout would agree: the decimal point misplaced",
+    "factor 1000": "a factor 1000 throughout would agree: micrometres written as millimetres",
+    "factor 1/1000": "a factor 1/1000 throughout would agree: millimetres taken for micrometres",
+}
+"""Of a walk, a person or the whole survey."""
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ from __future__ import annotations
 import difflib
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -39,8 +39,9 @@ from midchord.surveying.hand_line import (
     figures_of,
     work_up_line,
 )
-from midchord.surveying.mark_repeats import repeats_of
+from midchord.surveying.mark_repeats import Repeats, repeats_of
 from midchord.surveying.survey_remarks import Remark, line_remarks, lite_remarks
+from midchord.surveying.written_doubts import finer_than_the_dial
 from midchord_io.errors import SettingsError, SurveyError
 from midchord_io.gauge_card import GaugeCard
 from midchord_io.survey import Survey
@@ -68,6 +69,7 @@ class LiteWorkUp:
     length_mm     of the lite, None where it was not given
     figures_clear_of_edges  without the marks in the edge zone; None where there are none
     within_mark_sd_mm  between repeats of one person at one mark; None where nothing was repeated
+    within_mark_sd_without_slips_mm  without the marks whose repeats are named in remarks
     """
 
     lite_id: str
@@ -80,6 +82,7 @@ class LiteWorkUp:
     length_mm: float | None
     figures_clear_of_edges: Figures | None
     within_mark_sd_mm: float | None
+    within_mark_sd_without_slips_mm: float | None
 
 
 @dataclass(frozen=True)
@@ -127,9 +130,9 @@ def work_up(
     if survey.kind != "lines":
         raise SurveyError(
             survey.where,
-            found="a survey of spots, which has no marks",
-            needed="a line survey with mark and distance",
-            do="compare spots with a scan instead: midchord validate",
+            found="this is a survey of spots, which has no marks",
+            needed="by itself, a survey along lines is worked up, with mark and distance",
+            do="compare the spots with a scan instead: midchord validate",
         )
     settings = settings or Settings.load()
     known = set(survey.readings["lite_id"].astype(str))
@@ -142,27 +145,29 @@ def work_up(
                 do="correct the name",
             )
     cards = _cards(card, survey)
-    lines: list[LineWorkUp] = []
-    remarks: list[Remark] = []
-    for _, table in survey.readings.groupby(list(LINE_KEY), sort=False):
-        line = work_up_line(
+    lines = [
+        work_up_line(
             table,
             cards.get(str(table["gauge"].iloc[0])),
             _length_of(table, length_mm, survey.where),
             settings,
         )
-        lines.append(line)
-        remarks += line_remarks(line.name, line.lite_id, line.gauge, line.marks)
-    lites = []
+        for _, table in survey.readings.groupby(list(LINE_KEY), sort=False)
+    ]
+    lites, remarks = [], []
     for lite_id, gauge in dict.fromkeys((line.lite_id, line.gauge) for line in lines):
         own = [line for line in lines if (line.lite_id, line.gauge) == (lite_id, gauge)]
         found = cards.get(gauge)
         length = _length_of_lite(lite_id, length_mm)
-        resolution = found.resolution_mm if found else 0.0
-        within, doubts = repeats_of(own, lite_id=lite_id, gauge=gauge, resolution_mm=resolution)
-        remarks += doubts
-        lite = _pool(own, found, length, within)
+        repeats = repeats_of(
+            own, lite_id=lite_id, gauge=gauge, resolution_mm=found.resolution_mm if found else 0.0
+        )
+        lite = _pool(own, found, length, repeats, settings)
         lites.append(lite)
+        written = survey.readings[
+            (survey.readings["lite_id"] == lite_id) & (survey.readings["gauge"] == gauge)
+        ]
+        # what is wrong with all of them comes before what is wrong with one
         remarks += lite_remarks(
             lite_id,
             gauge,
@@ -173,7 +178,16 @@ def work_up(
             last_mm=max(line.marks["distance_mm"].max() for line in own),
             length_mm=length,
             settings=settings,
+            finer=finer_than_the_dial(written, found, survey.units.get("reading", "mm"))
+            if found
+            else "",
         )
+        remarks += repeats.remarks
+        are_places_sure = lite.figures.half_span_mm is not None
+        for line in own:
+            remarks += line_remarks(
+                line.name, lite_id, gauge, line.marks, are_places_sure=are_places_sure
+            )
     used = {lite.gauge: cards[lite.gauge] for lite in lites if lite.gauge in cards}
     return HandSurvey(
         survey.where, tuple(lines), tuple(lites), tuple(remarks), used, settings.zones.edge_x_mm
@@ -286,25 +300,31 @@ def _pool(
     lines: Sequence[LineWorkUp],
     card: GaugeCard | None,
     length_mm: float | None,
-    within_mark_sd_mm: float | None,
+    repeats: Repeats,
+    settings: Settings,
 ) -> LiteWorkUp:
     inside = None
     if any((line.marks["zone"] == "edge").any() for line in lines):
         parts = [clear_of_edges(line) for line in lines]
         inside = figures_of([waves for waves, _ in parts], [marks for _, marks in parts])
     is_read = any(line.is_read for line in lines) and card is not None
+    figures = figures_of([line.half_waves for line in lines], [line.marks for line in lines])
+    mean = figures.wavelength_mm.mean
+    if mean is not None and not settings.waves.band_min_mm <= mean <= settings.waves.band_max_mm:
+        figures = replace(figures, half_span_mm=None)  # no feet for what is no roll wave
     return LiteWorkUp(
         lite_id=lines[0].lite_id,
         gauge=lines[0].gauge,
         convention=card.convention if card and is_read else None,
         line_count=len(lines),
         operators=tuple(dict.fromkeys(line.operator for line in lines)),
-        figures=figures_of([line.half_waves for line in lines], [line.marks for line in lines]),
+        figures=figures,
         # two readings, each rounded to the resolution: uniform, variance resolution^2 / 12 each
         u_depth_mm=card.resolution_mm / math.sqrt(6) if card and is_read else None,
         length_mm=length_mm,
         figures_clear_of_edges=inside,
-        within_mark_sd_mm=within_mark_sd_mm,
+        within_mark_sd_mm=repeats.within_mark_sd_mm,
+        within_mark_sd_without_slips_mm=repeats.without_slips_mm,
     )
 
 

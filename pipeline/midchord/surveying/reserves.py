@@ -22,6 +22,7 @@ from midchord.surveying.twin_field import MappedLite
 
 __all__ = [
     "Flatness",
+    "counted",
     "flatness_of_spots",
     "reserves",
     "suspect_rows",
@@ -92,10 +93,32 @@ def flatness_of_spots(
     return Flatness(at_spots, at_random, sd, flatter, sentence)
 
 
-def reserves(n_suspects: int, *, is_datum_in_doubt: bool) -> tuple[str, ...]:
-    """What is said in one breath with a verdict."""
-    said = [f"{n_suspects} suspect reading{'' if n_suspects == 1 else 's'} inside"]
-    return (*said[: min(1, n_suspects)], *(["the datum in doubt"] if is_datum_in_doubt else []))
+def reserves(
+    n_suspects: int, n_causes: int, *, n_out_of_turn: int = 0, is_datum_in_doubt: bool = False
+) -> tuple[str, ...]:
+    """What is said in one breath with a verdict, as "144 suspect readings (1 cause) inside".
+
+    n_suspects     readings that are flagged;  n_causes: flags, several readings may share one
+    n_out_of_turn  neighbouring marks that are no peak beside a valley
+    """
+    said = []
+    if n_suspects:
+        causes = f" ({counted(n_causes, 'cause')})" if n_causes < n_suspects else ""
+        said.append(f"{counted(n_suspects, 'suspect reading')}{causes} inside")
+    if n_out_of_turn:
+        said.append(f"{counted(n_out_of_turn, 'swing')} that {_is(n_out_of_turn)} no half wave")
+    if is_datum_in_doubt:
+        said.append("the datum in doubt")
+    return tuple(said)
+
+
+def counted(count: int, word: str) -> str:
+    """E.g. "1 cause", "3 causes"."""
+    return f"{count} {word}{'' if count == 1 else 's'}"
+
+
+def _is(count: int) -> str:
+    return "is" if count == 1 else "are"
 
 
 def suspect_rows(flags: Sequence[Flag]) -> frozenset[int]:

@@ -15,8 +15,8 @@ more lites than are needed those are taken that spread over the depth; the other
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -83,6 +83,9 @@ class SurveyPlan:
     lites_missing  how many more lites need maps
     repeatability_mm, place_sd_mm  parts of scatter.within_sd: gauge, and hands off their place
     dropped        lites that the plan has no need of, with the reason
+    stated         names of the options that were stated, others are assumed
+    lites_without  lites that would do if a part were nought: bias, lite_sd, spot_sd, operator_sd,
+                   repeatability, place; each alone
     """
 
     card: GaugeCard
@@ -98,6 +101,17 @@ class SurveyPlan:
     repeatability_mm: float
     place_sd_mm: float
     dropped: tuple[tuple[str, str], ...]
+    stated: frozenset[str] = frozenset()
+    lites_without: Mapping[str, int] = field(default_factory=dict)
+
+    @property
+    def costliest(self) -> tuple[str, int] | None:
+        """The part without which fewest lites would do, and how many; None where none costs one."""
+        if not self.lites_without:
+            return None
+        name = min(self.lites_without, key=lambda part: self.lites_without[part])
+        least = self.lites_without[name]
+        return (name, least) if least < self.plan.n_lites else None
 
 
 def operator_name(number: int) -> str:
@@ -113,12 +127,12 @@ def plan_on_maps(
     power: float = 0.9,
     repeats: int = 2,
     n_operators: int = 2,
-    bias_mm: float = 0.0,
+    bias_mm: float | None = None,
     lite_sd_mm: float | None = None,
     spot_sd_mm: float | None = None,
     operator_sd_mm: float | None = None,
     placement_sd_mm: float = PLACEMENT_SD_MM,
-    repeatability_mm: float = REPEATABILITY_MM,
+    repeatability_mm: float | None = None,
     spread: Spread = "mixed",
 ) -> SurveyPlan:
     """Plan a survey of spots that shows agreement within +-tolerance_mm with this power.
@@ -126,11 +140,11 @@ def plan_on_maps(
     maps            of ``process`` or ``read_maps``, one a lite
     card            of the gauge that will be used
     power           chance to show it, if the scatter is as assumed
-    bias_mm         of the scan against the gauge, assumed
+    bias_mm         of the scan against the gauge; none if not stated
     lite_sd_mm, spot_sd_mm, operator_sd_mm  of the differences; if not stated, half the
                     repeatability, or a step of the dial where that is more
     placement_sd_mm  how far hands are off, along each axis
-    repeatability_mm of the gauge, one person at one mark
+    repeatability_mm of the gauge, one person at one mark; REPEATABILITY_MM if not stated
     spread          spots on crests and valleys ("chosen"), "random" clear ones, or half of each
     Raises          SettingsError where the power is not between 0 and 1, or where no plan of a size
                     that anyone would take reaches it; SurveyError for two maps of one lite, and
@@ -143,6 +157,16 @@ def plan_on_maps(
             needed="a chance between 0 and 1",
             do="give 0.9, or what was agreed",
         )
+    bias, repeatability = bias_mm or 0.0, repeatability_mm
+    if repeatability is None:
+        repeatability = REPEATABILITY_MM
+    if abs(bias) >= tolerance_mm > 0:
+        raise SettingsError(
+            "bias_mm",
+            found=f"a bias of {bias:g} mm, which exceeds the tolerance of {tolerance_mm:g} mm",
+            needed="a bias well inside the tolerance: no number of readings averages it out",
+            do="remove the bias first (zero, calibration), or widen the tolerance",
+        )
     lites = list(lites_of([MappedLite(one) for one in maps]).values())
     twins = [lite.twin(card) for lite in lites]
     trial = [
@@ -151,16 +175,20 @@ def plan_on_maps(
     ]
     stated = {"lite_sd": lite_sd_mm, "spot_sd": spot_sd_mm, "operator_sd": operator_sd_mm}
     assumed = tuple(name for name, value in stated.items() if value is None)
-    own = max(card.resolution_mm, 0.5 * repeatability_mm)
+    own = max(card.resolution_mm, 0.5 * repeatability)
     parts = {name: own if value is None else value for name, value in stated.items()}
     place = _place_sd_mm(twins, [spots for spots, _ in trial], placement_sd_mm)
     noise = float(np.mean([twin.sd_mm**2 for twin in twins])) + card.resolution_mm**2 / 12
-    within = float(np.sqrt(place**2 + noise + repeatability_mm**2))
-    scatter = Scatter(bias=bias_mm, within_sd=within, **parts)
-    plan = plan_survey(
-        scatter, tolerance_mm, power=power, repeats=repeats, n_operators=n_operators,
-        least_spots=LEAST_SPOTS,
-    )  # fmt: skip
+    within = float(np.sqrt(place**2 + noise + repeatability**2))
+    scatter = Scatter(bias=bias, within_sd=within, **parts)
+
+    def planned_for(assumed: Scatter) -> Plan | None:
+        return plan_survey(
+            assumed, tolerance_mm, power=power, repeats=repeats, n_operators=n_operators,
+            least_spots=LEAST_SPOTS,
+        )  # fmt: skip
+
+    plan = planned_for(scatter)
     if plan is None:
         raise SettingsError(
             "tolerance_mm",
@@ -169,6 +197,14 @@ def plan_on_maps(
             needed="a tolerance that the scatter assumed leaves room for",
             do="widen the tolerance, or find out by a trial survey what the scatter is",
         )
+    others = {
+        "bias": replace(scatter, bias=0.0),
+        **{name: replace(scatter, **{name: 0.0}) for name in parts},
+        "repeatability": replace(scatter, within_sd=float(np.sqrt(place**2 + noise))),
+        "place": replace(scatter, within_sd=float(np.sqrt(noise + repeatability**2))),
+    }
+    fewer = {name: planned_for(other) for name, other in others.items() if other != scatter}
+    given = {**stated, "bias": bias_mm, "repeatability": repeatability_mm}
     order = np.argsort([_mean_depth(lite) for lite in lites], kind="stable")
     taken = min(plan.n_lites, len(lites))
     picks = order[np.unique(np.linspace(0, len(lites) - 1, taken).round().astype(int))]
@@ -178,12 +214,14 @@ def plan_on_maps(
     )
     return SurveyPlan(
         card, tolerance_mm, power, placement_sd_mm, scatter, assumed, plan, planned,
-        plan.n_lites - len(planned), spread, repeatability_mm, place,
+        plan.n_lites - len(planned), spread, repeatability, place,
         tuple(
             (lite.lite_id, f"{plan.n_lites} lites do, and those taken spread better over the depth")
             for k, lite in enumerate(lites)
             if k not in picks
         ),
+        frozenset(name for name, value in given.items() if value is not None),
+        {name: other.n_lites for name, other in fewer.items() if other is not None},
     )  # fmt: skip
 
 

@@ -7,7 +7,7 @@ millimetres. Each remark names its rows, so that they can be looked at.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -20,7 +20,15 @@ from midchord_io.gauge_card import GaugeCard
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["DEEPEST_MM", "FEET_TOLERANCE", "Remark", "line_remarks", "lite_remarks", "zones_of"]
+__all__ = [
+    "DEEPEST_MM",
+    "FEET_TOLERANCE",
+    "Remark",
+    "in_spans",
+    "line_remarks",
+    "lite_remarks",
+    "zones_of",
+]
 
 FEET_TOLERANCE = 0.05
 """Share of half the mean wavelength by which the feet may be off: the gain is then still 1.99."""
@@ -68,16 +76,34 @@ def zones_of(
     return ["edge" if d < 0 else "near" if d < reach else "clear" for d in inside.tolist()]
 
 
-def line_remarks(name: str, lite_id: str, gauge: str, marks: pd.DataFrame) -> list[Remark]:
+def in_spans(numbers: Sequence[int]) -> str:
+    """E.g. "1 to 4, 18"; two in a row are named."""
+    spans: list[list[int]] = []
+    for number in numbers:
+        if spans and number == spans[-1][-1] + 1:
+            spans[-1].append(number)
+        else:
+            spans.append([number])
+    parts = [
+        f"{span[0]} to {span[-1]}" if len(span) > 2 else ", ".join(map(str, span))
+        for span in spans
+    ]
+    return ", ".join(parts)
+
+
+def line_remarks(
+    name: str, lite_id: str, gauge: str, marks: pd.DataFrame, *, are_places_sure: bool = True
+) -> list[Remark]:
     """Remarks about one line.
 
     name   of the line, in words
     marks  as in ``LineWorkUp.marks``
+    are_places_sure  False where the waves are no roll waves: then no zone is spoken of
     """
     remarks: list[Remark] = []
 
     def remark(code: str, text: str, of: pd.DataFrame) -> None:
-        listed = ", ".join(str(mark) for mark in of["mark"].tolist())
+        listed = in_spans(of["mark"].tolist())
         many = len(of) > 1
         words = text.format(
             marks=f"mark{'s' if many else ''} {listed}", verb="are" if many else "is"
@@ -90,7 +116,7 @@ def line_remarks(name: str, lite_id: str, gauge: str, marks: pd.DataFrame) -> li
         text = f"{len(used)} mark{'' if len(used) == 1 else 's'} on this line: a wavelength needs 3"
         remarks.append(Remark("too_few_marks", text, lite_id, gauge, name))
     edge = used[used["zone"] == "edge"]
-    if len(edge):
+    if len(edge) and are_places_sure:
         remark("edge_zone", "{marks} {verb} inside the edge zone, where edge lift enters", edge)
     turned = used[used["kind"] == "neither"]
     if len(turned):
@@ -118,12 +144,14 @@ def lite_remarks(
     last_mm: float,
     length_mm: float | None,
     settings: Settings,
+    finer: str = "",
 ) -> list[Remark]:
     """Remarks about all lines of one lite and one gauge.
 
     card               None where no reading was taken
     wavelengths_mm     all full waves;  depths_mm: all half waves, NaN where not read
     first_mm, last_mm  nearest and furthest mark, from the edges they are counted from
+    finer              of ``finer_than_the_dial``
     """
     remarks: list[Remark] = []
 
@@ -137,8 +165,10 @@ def lite_remarks(
             "band",
             f"{outside.size} of {wavelengths_mm.size} wavelengths, {outside.min():.0f} to "
             f"{outside.max():.0f} mm, are outside the roll-wave band of {low:g} to {high:g} mm: "
-            "check the unit and whether a peak or a valley was passed over",
+            f"{_why_outside(float(wavelengths_mm.mean()), low, high)}",
         )
+    if finer:
+        remark("finer_than_dial", finer)
     if length_mm is None:
         remark(
             "length_unknown",
@@ -146,7 +176,10 @@ def lite_remarks(
         )
     if card is None:
         return remarks
+    _check_depths(remark, card, depths_mm[np.isfinite(depths_mm)])
     mean = float(wavelengths_mm.mean()) if wavelengths_mm.size else None
+    if mean is not None and not low <= mean <= high:
+        return remarks  # of feet nothing can be said by places in a wrong unit
     if card.is_on_feet:
         _check_feet(remark, card, mean, settings.maps.gain_blind)
         half_span = card.half_span_mm or 0.0
@@ -169,8 +202,19 @@ def lite_remarks(
             "the gauge card does not say whether a peak reads larger: taken as so, to name peaks "
             "and valleys (depths do not depend on it)",
         )
-    _check_depths(remark, card, depths_mm[np.isfinite(depths_mm)])
     return remarks
+
+
+def _why_outside(mean: float, low: float, high: float) -> str:
+    if low <= mean <= high:
+        return "check the unit and whether a peak or a valley was passed over"
+    for factor, words in ((25.4, "inches"), (10.0, "centimetres"), (0.1, "tenths of a millimetre")):
+        if low <= factor * mean <= high:
+            return (
+                f"check the unit of the distances; times {factor:g} their mean would be "
+                f"{factor * mean:.0f} mm: were they written in {words}?"
+            )
+    return "check the unit of the distances"
 
 
 def _check_feet(

@@ -20,10 +20,12 @@ sign                  plus for minus
 factor 2, 1/2         swing of the reading for depth of the surface, or the reverse
 factor 25.4, 1/25.4   inches taken for millimetres, or the reverse
 factor 10, 1/10       the decimal point misplaced
+factor 100, 1/100     the decimal point misplaced, or steps of a dial of 0.01 mm counted
+factor 1000, 1/1000   micrometres taken for millimetres, or the reverse
 swapped marks         the readings of two neighbouring marks (or spots) exchanged
 neighbouring spot     taken, or written down, one place further on
-half-span             a whole walk or survey agrees better with other feet (``wrong_feet``)
-other gauge           a whole walk or survey agrees better with another kind of gauge
+half-span             a walk, a person or a survey agrees better with other feet (``wrong_feet``)
+other gauge           a walk, a person or a survey agrees better with another kind of gauge
 datum                 a whole lite, person, walk or survey counted from elsewhere (``datum``)
 outlier               none of these
 ====================  =============================================================================
@@ -49,7 +51,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from midchord.surveying.datum import DatumGroup, DatumSuspicion
-from midchord.surveying.flags import FACTORS, Flag, as_dialled, dial_of
+from midchord.surveying.flags import FACTORS, FACTORS_IN_WORDS, Flag, as_dialled, dial_of
 from midchord.surveying.settled_datum import settle_datum
 from midchord.surveying.twin_field import MappedLite, TwinField
 from midchord.surveying.twin_fit import BLUNDERS, TwinFit, fit_twins, grouped, robust_spread
@@ -295,17 +297,6 @@ class _Readings:
             None if alternative_mm is None else float(self.factor[i] * alternative_mm),
             float(self.z[i]),
         )  # fmt: skip
-
-
-FACTORS_IN_WORDS = {
-    "sign": "with the other sign it would agree",
-    "factor 2": "half of it would agree: swing for depth",
-    "factor 1/2": "twice as much would agree: depth for swing",
-    "factor 25.4": "divided by 25.4 it would agree: inches converted that were millimetres",
-    "factor 1/25.4": "times 25.4 it would agree: inches taken for millimetres",
-    "factor 10": "a tenth of it would agree: the decimal point misplaced",
-    "factor 1/10": "ten times as much would agree: the decimal point misplaced",
-}
 
 
 def _log_normal(z: float) -> float:

@@ -1,18 +1,18 @@
-"""Slips of a whole walk or survey: another gauge than the card says, or one factor throughout.
+"""Slips of a whole walk, person or survey: another gauge than the card's, or one factor throughout.
 
 A gauge whose foot-to-foot span is taken for its half-span (or the reverse) reads another gain of
-every wave, so no single reading stands out. The readings of each walk along a line (of spots: of
-each operator), and those of the whole survey, are fitted with the twin at other half-spans and
-with one factor throughout, all alike (``twin_fit``), the scale held near 1 (standard deviation
-7 %). So are they with another kind of gauge, since cards are mixed up: a flat base as long as the
-feet are apart for a gauge on feet; for one with a base, feet at half of it and at half the mean
-wavelength. Where swings are known, they are compared instead of single readings: bow, which the
-feet change, cancels.
+every wave, so no single reading stands out. The readings of the whole survey, of each operator, and
+of each walk along a line, are fitted with the twin at other half-spans and with one factor
+throughout, all alike (``twin_fit``), the scale held near 1 (standard deviation 7 %). So are they
+with another kind of gauge, since cards are mixed up: a flat base as long as the feet are apart for
+a gauge on feet; for one with a base, feet at half of it and at half the mean wavelength. Where
+swings are known, they are compared instead of single readings: bow, which the feet change, cancels.
 
 Another explanation is flagged when it is likelier than the card's by a factor of (number of
-explanations x number of walks) / 0.01 %: a walk with several blunders must not be taken for one
-with other feet. On an even wave a smaller half-span is just another gain, so that it looks like a
-factor: what agrees as well is named beside it.
+explanations x number of such groups) / 0.01 %: a walk with several blunders must not be taken for
+one with other feet. Nor is a person's whole work called wrong where one walk of it agrees best with
+the card. On an even wave a smaller half-span is just another gain, so that it looks like a factor:
+what agrees as well is named beside it.
 """
 
 from __future__ import annotations
@@ -25,7 +25,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from midchord.surveying.flags import FACTORS, Flag, as_dialled, times_as_likely
+from midchord.surveying.flags import (
+    FACTORS,
+    THROUGHOUT_IN_WORDS,
+    Flag,
+    as_dialled,
+    times_as_likely,
+)
 from midchord.surveying.twin_field import MappedLite, TwinField
 from midchord.surveying.twin_fit import Groups, fit_twins, grouped
 from midchord_io.errors import LiteTooSmall, SurveyError
@@ -111,19 +117,50 @@ def flag_walks(
     table = table.reset_index(drop=True)
     fields = _fields(singles, twins, card, lites)
     steps = {setting: _steps(table, own) for setting, own in fields.items()}
-    walks = table.groupby(by, sort=False).indices
-    flags = []
-    for name in (None, *walks):
-        at = np.arange(len(table)) if name is None else np.asarray(walks[name], dtype=np.intp)
-        found = _explained(table, at, steps, card, len(walks) + 1)
-        if found is None:
+    groups = _groups(singles, table, by)
+    flags: list[Flag] = []
+    flagged = np.zeros(len(singles), bool)
+    for column, name, at, own in groups:
+        if flagged[own].any():
             continue
-        own = np.ones(len(singles), bool) if name is None else (singles[by] == name).to_numpy()
+        found = _explained(table, at, steps, card, len(groups))
+        is_of_walks = name is not None and column != by
+        if found is None or (is_of_walks and _speaks_for_card(table, at, by, steps, card)):
+            continue
+        flagged |= own
         _correct(correction, own, singles, fields, found.best)
-        flags.append(_flag(singles[own], found, card, name, by))
-        if name is None:
-            break
+        flags.append(_flag(singles[own], found, card, name, column))
     return flags, correction
+
+
+def _speaks_for_card(
+    table: pd.DataFrame,
+    at: npt.NDArray[np.intp],
+    by: str,
+    steps: Mapping[_Setting | None, Floats],
+    card: GaugeCard,
+) -> bool:
+    """Whether one of the walks of a person agrees best with the card: then not all are wrong."""
+    walks = table.iloc[at].groupby(by, sort=False).indices.values()
+    own = [at[walk] for walk in walks if len(walk) >= LEAST_READINGS]
+    return any(_explained(table, walk, steps, card, None) is None for walk in own)
+
+
+def _groups(
+    singles: pd.DataFrame, table: pd.DataFrame, by: str
+) -> list[tuple[str, object, npt.NDArray[np.intp], npt.NDArray[np.bool_]]]:
+    """Column, name, positions in the table and readings of: the survey, each person, each walk.
+
+    A group within one that was found says nothing more.
+    """
+    groups: list[tuple[str, object, npt.NDArray[np.intp], npt.NDArray[np.bool_]]] = [
+        ("", None, np.arange(len(table)), np.ones(len(singles), bool))
+    ]
+    for column in dict.fromkeys(("operator", by)):
+        for name, at in table.groupby(column, sort=False).indices.items():
+            own = (singles[column] == name).to_numpy()
+            groups.append((column, name, np.asarray(at, dtype=np.intp), own))
+    return groups
 
 
 def other_gauge(
@@ -139,10 +176,10 @@ def other_gauge(
     """
     table = _unturned(swings, twins) if len(swings) else singles
     fields = _fields(singles, twins, card, lites)
-    walks = table["line" if "line" in table else "operator"].nunique()
+    groups = _groups(singles, table, "line" if "line" in table else "operator")
     table = table.reset_index(drop=True)
     steps = {setting: _steps(table, own) for setting, own in fields.items()}
-    found = _explained(table, np.arange(len(table)), steps, card, walks + 1)
+    found = _explained(table, np.arange(len(table)), steps, card, len(groups))
     if found is None:
         return None
     best = found.best
@@ -242,12 +279,7 @@ def _explanations(
             words = f"{setting.words} would agree, where the card says {card.kind}"
             gauges.append(_Explanation("other gauge", 1.0, setting, words))
     factors = [
-        _Explanation(
-            kind,
-            factor,
-            None,
-            f"{'the other sign' if kind == 'sign' else f'a {kind}'} throughout would agree",
-        )
+        _Explanation(kind, factor, None, THROUGHOUT_IN_WORDS[kind])
         for kind, factor in FACTORS.items()
     ]
     return [_Explanation("", 1.0, None, ""), *gauges, *factors]
@@ -258,9 +290,10 @@ def _explained(
     at: npt.NDArray[np.intp],
     of_table: Mapping[_Setting | None, Floats],
     card: GaugeCard,
-    walks: int,
+    asked: int | None,
 ) -> _Found | None:
-    """What explains some rows of a table better than the card; of_table: ``_steps`` of all."""
+    """What explains some rows of a table better than the card: surely, where so many groups are
+    asked; None: at all. of_table: ``_steps`` of all."""
     if at.size < LEAST_READINGS:
         return None
     rows = table.iloc[at]
@@ -293,7 +326,8 @@ def _explained(
     total = once * (fit.log_likelihood - prior) + prior
     gains = total - total[0]
     best = int(gains.argmax())
-    if gains[best] <= math.log((len(tried) - 1) * walks / LEVEL):
+    least = 0.0 if asked is None else math.log((len(tried) - 1) * asked / LEVEL)
+    if gains[best] <= least:
         return None
     others = tuple(
         one.words.split(" would agree")[0]
