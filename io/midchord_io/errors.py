@@ -23,8 +23,13 @@ __all__ = [
     "UnevenGrid",
     "UnknownFormat",
     "UnsupportedScan",
+    "brief",
     "why",
 ]
+
+
+LONGEST_SHOWN = 80
+"""Characters of a faulty value in a message."""
 
 
 class MidchordError(Exception):
@@ -55,6 +60,18 @@ def why(error: OSError) -> str:
     if error.errno is not None and error.errno > 0:
         return os.strerror(error.errno)
     return next(iter(str(error).splitlines()), type(error).__name__)
+
+
+def brief(value: object) -> str:
+    """A value as Python writes it, cut where it is long."""
+    if isinstance(value, str):
+        text = repr(value[: LONGEST_SHOWN + 1])  # of millions of characters only the first
+    else:
+        try:
+            text = repr(value)
+        except ValueError:  # Python writes no whole number of thousands of digits
+            text = "a number of thousands of digits"
+    return text if len(text) <= LONGEST_SHOWN else f"{text[:LONGEST_SHOWN]} ..."
 
 
 class ScanError(MidchordError):

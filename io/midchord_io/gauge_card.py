@@ -18,15 +18,16 @@ numbers. ``calibration_offset_mm`` is what the dial shows on a known flat; it is
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Mapping
-from datetime import date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, ConfigDict, Field, StringConstraints, model_validator
 
 from midchord_io.errors import SettingsError, SurveyError
-from midchord_io.survey_cells import YEARS
+from midchord_io.survey_cells import YEARS, plain_name
 from midchord_io.toml_models import Strict, load_toml, validated
 
 __all__ = ["GaugeCard", "GaugeKind", "card_of", "load_gauge_card"]
@@ -40,7 +41,28 @@ Step = Annotated[float, Field(ge=1e-6, le=10, allow_inf_nan=False)]
 Force = Annotated[float, Field(ge=1e-4, le=1000, allow_inf_nan=False)]
 Radius = Annotated[float, Field(ge=1e-3, le=10_000, allow_inf_nan=False)]
 Offset = Annotated[float, Field(ge=-100, le=100, allow_inf_nan=False)]
-Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
+
+
+def _one_line(value: Any) -> Any:
+    """A name is compared with what a survey says, so it is written as ``plain_name`` has it."""
+    if not isinstance(value, str):
+        return value
+    if any(unicodedata.category(character) == "Cc" for character in value.strip()):
+        raise ValueError("it must be one line of text, without tabs")
+    name = plain_name(value)
+    if not name:
+        raise ValueError("it must not be empty")
+    return name
+
+
+def _sign(value: Any) -> Any:
+    """TOML knows true and 1 apart, Python does not."""
+    if isinstance(value, bool):
+        raise ValueError("it must be 1 or -1")
+    return value
+
+
+Text = Annotated[str, StringConstraints(max_length=200), BeforeValidator(_one_line)]
 
 
 def _day(value: Any) -> Any:
@@ -54,6 +76,8 @@ def _day(value: Any) -> Any:
         value = value.date()
     if not isinstance(value, date) or value.year not in YEARS:
         raise ValueError("it must be a date as 2026-03-17, from 1970 to 2199")
+    if value > datetime.now(UTC).date() + timedelta(days=1):  # it is tomorrow already in the east
+        raise ValueError("it must be the day of the last calibration, which has not come yet")
     return value
 
 
@@ -77,7 +101,7 @@ class GaugeCard(Strict):
     span_mm: Contact | None = None
     base_mm: Contact | None = None
     inset_mm: Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)] | None = None
-    reading_sign: Literal[1, -1] | None = None
+    reading_sign: Annotated[Literal[1, -1] | None, BeforeValidator(_sign)] = None
     face: Literal["upper", "lower"] | None = None
     contact_force_n: Force | None = None
     contact_radius_mm: Radius | None = None

@@ -26,11 +26,28 @@ __all__ = [
     "Joining",
     "Lines",
     "ThreeRows",
+    "known_speed_unit",
+    "known_time_unit",
     "refuse_levelling",
 ]
 
 TIME_UNITS_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 SPEED_UNITS_MM_PER_S = {"mm/s": 1.0, "m/s": 1000.0, "m/min": 1000.0 / 60.0}
+TIME_SPELLINGS = {
+    "sec": "s",
+    "second": "s",
+    "seconds": "s",
+    "millisecond": "ms",
+    "milliseconds": "ms",
+    "msec": "ms",
+    "microsecond": "us",
+    "microseconds": "us",
+    "µs": "us",
+    "μs": "us",
+    "nanosecond": "ns",
+    "nanoseconds": "ns",
+}
+SPEED_SPELLINGS = {"mm s-1": "mm/s", "m s-1": "m/s", "m min-1": "m/min"}
 
 NO_LEVELLING = (
     "scan lines are never levelled one by one: the roll wave is nearly the same all along a line, "
@@ -46,6 +63,18 @@ Finite = Annotated[float, Field(allow_inf_nan=False)]
 Text = Annotated[str, Field(min_length=1)]
 TimeUnit = Literal["s", "ms", "us", "ns"]
 SpeedUnit = Literal["mm/s", "m/s", "m/min"]
+
+
+def known_time_unit(text: str) -> str | None:
+    """The unit of ``TIME_UNITS_S`` that ``text`` names, with or without a date by CF; else None."""
+    spelled = " ".join(text.split(" since ")[0].split())
+    return spelled if spelled in TIME_UNITS_S else TIME_SPELLINGS.get(spelled)
+
+
+def known_speed_unit(text: str) -> str | None:
+    """The unit of ``SPEED_UNITS_MM_PER_S`` that ``text`` names, None where it names none."""
+    spelled = " ".join(text.split())
+    return spelled if spelled in SPEED_UNITS_MM_PER_S else SPEED_SPELLINGS.get(spelled)
 
 
 def refuse_levelling(values: object) -> object:

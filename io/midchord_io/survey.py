@@ -28,12 +28,13 @@ from __future__ import annotations
 import difflib
 import hashlib
 import re
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
-from midchord_io.errors import SurveyError
+from midchord_io.errors import SurveyError, brief
 from midchord_io.source import UNITS_MM, known_unit
 from midchord_io.survey_cells import Cells
 from midchord_io.survey_marks import check_marks
@@ -42,7 +43,7 @@ from midchord_io.survey_table import Cell, Table, read_table
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["COLUMNS", "UNITS", "Survey", "SurveyKind", "datum_of", "read_survey"]
+__all__ = ["COLUMNS", "SLACK_MM", "UNITS", "Survey", "SurveyKind", "datum_of", "read_survey"]
 
 SurveyKind = Literal["spots", "lines"]
 
@@ -64,6 +65,9 @@ OPTIONAL: dict[SurveyKind, tuple[str, ...]] = {
 LENGTHS = ("x", "y", "line_y", "distance", "reading")
 LARGEST_MM = {**dict.fromkeys(LENGTHS, 100_000.0), "reading": 1000.0}
 """No lite and no dial is larger: beyond it a length is a slip, mostly of the unit."""
+SLACK_MM = 1.0
+"""How far beyond the far edge a place may be stated: a tape is read to whole millimetres, and the
+scan knows the edge to its pitch, so a place on the very edge comes out on either side of it."""
 ALIASES = {"date": "read_at"}
 ALONG, ACROSS = ("leading", "trailing"), ("left", "right")
 
@@ -101,7 +105,8 @@ class Survey:
 
         length_mm, width_mm  size of the lite along and across the travel
         lite_id              only the readings of that lite
-        returns              all columns of ``readings``; the datum columns say leading, left
+        returns              all columns of ``readings``; the datum columns say leading, left; a
+                             place up to SLACK_MM beyond an edge is on the edge
         Raises  SurveyError where a place is not on a lite of that size
         """
         table = self.readings
@@ -109,7 +114,7 @@ class Survey:
             table = table[table["lite_id"] == lite_id]
         along, across = ("x_mm", "y_mm") if self.kind == "spots" else ("distance_mm", "line_y_mm")
         for column, size in ((along, length_mm), (across, width_mm)):
-            beyond = table[table[column] > size]
+            beyond = table[table[column] > size + SLACK_MM]
             if len(beyond):
                 first = beyond.iloc[0]
                 raise SurveyError(
@@ -119,8 +124,9 @@ class Survey:
                     f"{width_mm:g} mm wide",
                     do="correct the place, its unit or the lite",
                 )
-        x = table[along].where(table["datum_x"] == "leading", length_mm - table[along])
-        y = table[across].where(table["datum_y"] == "left", width_mm - table[across])
+        from_x, from_y = table[along].clip(upper=length_mm), table[across].clip(upper=width_mm)
+        x = from_x.where(table["datum_x"] == "leading", length_mm - from_x)
+        y = from_y.where(table["datum_y"] == "left", width_mm - from_y)
         return table.assign(x_mm=x, y_mm=y, datum_x="leading", datum_y="left")
 
 
@@ -141,6 +147,7 @@ def read_survey(path: str | Path) -> Survey:
     cells = Cells(where, table.separator)
     readings = _readings(table, kind, columns, cells)
     cells.raise_faults()
+    _check_people(readings, cells)
     _check_twice(readings, kind, cells)
     if kind == "lines":
         check_marks(readings, cells)
@@ -218,7 +225,8 @@ def _unknown_column(header: str, kind: SurveyKind, where: str) -> SurveyError:
     near = difflib.get_close_matches(header, names, n=1, cutoff=0.5)
     return SurveyError(
         where,
-        found=f"there is no column {header!r}" + (f", did you mean {near[0]!r}?" if near else ""),
+        found=f"there is no column {brief(header)}"
+        + (f", did you mean {near[0]!r}?" if near else ""),
         needed=f"only {', '.join(names)} (lengths also as _um or _in)",
         do="rename or delete it",
     )
@@ -303,7 +311,7 @@ def _values(
     if values["reason"] and not values["excluded"]:
         cells.fault(
             row,
-            f"a reason ({values['reason']}) for a reading that is not excluded",
+            f"a reason ({brief(values['reason'])}) for a reading that is not excluded",
             needed="excluded = yes beside it",
             do="write yes under excluded, or move the words to note",
         )
@@ -318,7 +326,7 @@ def _datum(given: dict[str, Cell], row: int, kind: SurveyKind, cells: Cells) -> 
         needed = "leading, trailing, left or right, or one of each pair as 'trailing right'"
         if kind == "lines":
             needed = "leading or trailing, the edge that the marks are counted from"
-        found = f"datum_edge is {text!r}" if text else "datum_edge is empty"
+        found = f"datum_edge is {brief(text)}" if text else "datum_edge is empty"
         cells.fault(row, found, needed=needed, do="write it so")
     return datum or ("leading", "left")
 
@@ -331,6 +339,21 @@ def datum_of(text: str) -> tuple[str, str] | None:
     if len(along) + len(across) < len(words) or len(along) > 1 or len(across) > 1:
         return None
     return (along or ["leading"])[0], (across or ["left"])[0]
+
+
+def _check_people(readings: pd.DataFrame, cells: Cells) -> None:
+    """One person under two names would count as two, and their scatter as that of people."""
+    known: dict[str, tuple[str, int]] = {}
+    for row, name in zip(readings["row"], readings["operator"], strict=True):
+        alike = unicodedata.normalize("NFKC", name).casefold()
+        before, first = known.setdefault(alike, (name, int(row)))
+        if name != before:
+            cells.fault(
+                int(row),
+                f"operator is {brief(name)}, while row {first} has {brief(before)}",
+                needed="each person by one name",
+                do="write it alike, or tell two people apart by more than capitals",
+            )
 
 
 def _check_twice(readings: pd.DataFrame, kind: SurveyKind, cells: Cells) -> None:

@@ -3,7 +3,8 @@
 Numbers may have a decimal comma or a decimal point, one of them through the whole file: ``1,234``
 beside ``0.05`` could be a thousand or one and a bit, and nobody can tell. Spreadsheets turn what
 looks like a date into one (``3-17`` for a lite, ``1.5`` for a reading), so a date where a number
-or a name is meant is refused, never turned back.
+or a name is meant is refused, never turned back. They keep a number that is none to them as text:
+``1,500`` among cells that are numbers may be a thousand wherever the decimal mark is a point.
 
 Faults are gathered over the whole file; the message is about the first row and lists the others.
 """
@@ -12,14 +13,15 @@ from __future__ import annotations
 
 import math
 import re
+import unicodedata
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time
 from typing import NoReturn
 
-from midchord_io.errors import SurveyError
+from midchord_io.errors import SurveyError, brief
 from midchord_io.survey_table import Cell
 
-__all__ = ["YEARS", "Cells", "Fault"]
+__all__ = ["YEARS", "Cells", "Fault", "plain_name"]
 
 NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)(e[+-]?\d+)?", re.IGNORECASE)
 THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
@@ -30,6 +32,15 @@ YEARS = range(1970, 2200)
 """A date outside them is a slip, and some libraries know none beyond 2262."""
 LONGEST_NAME = 200
 ALIKE = str.maketrans({"\N{MINUS SIGN}": "-", "\N{NO-BREAK SPACE}": " "})
+
+
+def plain_name(text: str) -> str:
+    """A name as it is compared: one line, single spaces, a plain minus, composed letters.
+
+    Survey, gauge card and scan write the same name by different programs; what nobody can see on
+    paper must not tell two names apart.
+    """
+    return " ".join(unicodedata.normalize("NFC", text).translate(ALIKE).split())
 
 
 @dataclass(frozen=True)
@@ -97,7 +108,7 @@ class Cells:
         if value < 1 or value != int(value):
             self.fault(
                 row,
-                f"{column} is {cell if isinstance(cell, str) else f'{value:g}'}",
+                f"{column} is {_as_written(cell) if isinstance(cell, str) else f'{value:g}'}",
                 needed="a whole number: 1, 2, 3 ...",
                 do="number them from 1 on",
             )
@@ -120,13 +131,13 @@ class Cells:
             self.fault(row, f"{column} is empty", needed=needed, do="fill it in, or delete the row")
             return math.nan
         if not NUMBER.fullmatch(text):
-            self.fault(row, f"{column} is {text!r}", needed=needed, do=do)
+            self.fault(row, f"{column} is {brief(text)}", needed=needed, do=do)
             return math.nan
         self._check_decimal(text, row, column)
         value = float(text.replace(",", "."))
         if _is_sensible(value):
             return value
-        self.fault(row, f"{column} is {text}", needed=SENSIBLE, do="correct it")
+        self.fault(row, f"{column} is {_as_written(text)}", needed=SENSIBLE, do="correct it")
         return math.nan
 
     def _check_decimal(self, text: str, row: int, column: str) -> None:
@@ -140,17 +151,20 @@ class Cells:
             names = {",": "comma", ".": "point"}
             self.fault(
                 row,
-                f"{column} is {text!r} with a decimal {names[mark]}, while row {first} has a "
-                f"{names[known]}",
+                f"{column} is {brief(text)} with a decimal {names[mark]}, while row {first} has "
+                f"a {names[known]}",
                 needed="one decimal mark through the whole file",
                 do="write them all alike",
             )
-        elif self.separator == "," and THOUSANDS.fullmatch(text):
+        elif self.separator in (",", "") and THOUSANDS.fullmatch(text):
             self.fault(
                 row,
-                f"{column} is {text!r}, which may be a thousand",
+                f"{column} is {brief(text)}, which may be a thousand",
                 needed="a number that can be read one way only",
-                do="separate the fields by semicolons, or write a decimal point",
+                do="separate the fields by semicolons, or write a decimal point"
+                if self.separator
+                else "format the column as numbers and type it again: the spreadsheet took it for "
+                "text",
             )
 
     def name(self, cell: Cell, row: int, column: str) -> str:
@@ -185,7 +199,7 @@ class Cells:
         """Whatever stands there, as one line of text."""
         if isinstance(cell, float) and abs(cell) <= LARGEST and cell == int(cell):
             cell = str(int(cell))
-        return "" if cell is None else " ".join(str(cell).translate(ALIKE).split())
+        return "" if cell is None else plain_name(str(cell))
 
     def moment(self, cell: Cell, row: int, column: str) -> datetime | None:
         """A date, or date and time, in UTC; one without a zone is taken as UTC."""
@@ -209,7 +223,7 @@ class Cells:
         return None
 
     def _refuse_moment(self, cell: Cell, row: int, column: str) -> None:
-        found = f"{column} is {str(cell)!r}"
+        found = f"{column} is {brief(str(cell))}"
         needed = "a date as 2026-03-17, with the time as 2026-03-17T08:30 if known"
         do = "write it so"
         if isinstance(cell, date):
@@ -224,8 +238,15 @@ class Cells:
         """yes or no; empty is no."""
         text = self.text(cell).lower()
         if text not in YES + NO:
-            self.fault(row, f"{column} is {text!r}", needed="yes or no", do="write one of them")
+            self.fault(
+                row, f"{column} is {brief(text)}", needed="yes or no", do="write one of them"
+            )
         return text in YES
+
+
+def _as_written(number: str) -> str:
+    """A number that was typed, cut where its digits go on and on."""
+    return brief(number).replace("'", "")
 
 
 def _is_sensible(value: float) -> bool:

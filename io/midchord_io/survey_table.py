@@ -5,9 +5,10 @@ blank rows and rows that begin with ``#`` are passed over, and so is the ``sep=;
 
 *XLSX* holds typed cells, and traps: a formula whose value was never stored reads as empty, at the
 end of a sheet its whole row vanishes, and an error reads as a word. Each of the three would drop
-readings in silence, so the sheet's own XML is looked through for them and the file is refused. It
-is refused, too, where a row, a column or the sheet with something in it is hidden, by hand or by a
-filter: what nobody sees would count; a reading that is not to count is excluded with its reason.
+readings in silence, so the sheet's own XML is looked through for them (``survey_unseen``) and the
+file is refused. It is refused, too, where a row, a column or the sheet with something in it is
+hidden, by hand or by a filter (what nobody sees would count; a reading that is not to count is
+excluded with its reason), and where a cell lies far from the table.
 
 Rows keep the number that they have in the file, because every message must name it. What the cells
 mean is not known here.
@@ -26,7 +27,15 @@ from pathlib import Path
 from typing import NamedTuple
 from xml.etree import ElementTree
 
-from midchord_io.errors import SurveyError, why
+from midchord_io.errors import SurveyError, brief, why
+from midchord_io.survey_unseen import (
+    MAIN,
+    Hidden,
+    column_letters,
+    look_through,
+    refuse_far,
+    refuse_lost,
+)
 
 __all__ = ["Cell", "Row", "Table", "read_table"]
 
@@ -34,12 +43,8 @@ Cell = str | float | bool | date | datetime | None
 
 ZIP, OLD_OFFICE = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
 SEPARATORS = (";", "\t", ",")
-MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 RELATION = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
 SHEET_NAME = "survey"
-YES = ("1", "true")
-LAST_COLUMN = 16_384
-"""Of a sheet; a hidden column often reaches there."""
 
 
 class Row(NamedTuple):
@@ -137,7 +142,7 @@ def _no_column(where: str, row: Row, number: int, width: int, separator: str) ->
         do = "if numbers have a decimal comma, separate the fields by semicolons instead"
     return SurveyError(
         f"{where}, row {row.number}",
-        found=f"field {number + 1} holds {row.cells[number]!r} under no column name",
+        found=f"field {number + 1} holds {brief(row.cells[number])} under no column name",
         needed=f"at most the {width} fields that the header names",
         do=do,
     )
@@ -209,10 +214,13 @@ def _from_workbook(content: bytes, where: str) -> Table:
 
     try:
         sheets = _sheet_parts(content)
-        book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(content))
         name = _sheet_of(list(sheets), where)
+        where_sheet = f"{where}, sheet {brief(name)}"
+        look = look_through(content, name, sheets[name])
+        refuse_lost(look.faults, where_sheet)
+        refuse_far(look.rows, look.widest, where_sheet)
+        book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(content))
         grid = book.get_sheet_by_name(name).to_python(skip_empty_area=False)
-        faults, hidden = _looked_through(content, name, sheets[name])
     except SurveyError:
         raise
     except Exception as error:  # whatever the libraries make of a damaged file
@@ -222,17 +230,8 @@ def _from_workbook(content: bytes, where: str) -> Table:
             needed="a survey as XLSX or CSV",
             do="open it in a spreadsheet and save it as XLSX",
         ) from error
-    if faults:
-        cell, what = faults[0]
-        more = f" ({len(faults) - 1} more like it)" if len(faults) > 1 else ""
-        raise SurveyError(
-            f"{where}, sheet {name!r}",
-            found=f"cell {cell} is {what}{more}",
-            needed="values",
-            do="open and save it in a spreadsheet, or paste the values over the formulas",
-        )
     rows = [Row(number, tuple(map(_cell, cells))) for number, cells in enumerate(grid, start=1)]
-    _refuse_hidden(rows, hidden, f"{where}, sheet {name!r}")
+    _refuse_hidden(rows, look.hidden, where_sheet)
     return _table(iter(rows), where, sheet=name)
 
 
@@ -262,6 +261,13 @@ def _sheet_of(names: list[str], where: str) -> str:
     called = [name for name in names if name.strip().lower() == SHEET_NAME]
     if len(called) == 1:
         return called[0]
+    if called:
+        raise SurveyError(
+            where,
+            found=f"{len(called)} sheets called {SHEET_NAME!r}: {', '.join(map(repr, called))}",
+            needed="one, as capitals and spaces do not tell names apart",
+            do="give the other another name",
+        )
     raise SurveyError(
         where,
         found=f"{len(names)} sheets, none called {SHEET_NAME!r}: {', '.join(names)}",
@@ -270,75 +276,14 @@ def _sheet_of(names: list[str], where: str) -> str:
     )
 
 
-class _Hidden(NamedTuple):
-    """Numbers of the rows and columns that are not shown, from 1; and whether the sheet is not."""
-
-    rows: set[int]
-    columns: set[int]
-    sheet: bool
-
-
-def _looked_through(content: bytes, name: str, part: str) -> tuple[list[tuple[str, str]], _Hidden]:
-    """What the values of a sheet do not tell.
-
-    returns  cells whose value is not in the file, and errors: address, and what it is;
-             what is hidden
-    """
-    faults: list[tuple[str, str]] = []
-    with zipfile.ZipFile(io.BytesIO(content)) as package:
-        book = ElementTree.fromstring(package.read("xl/workbook.xml"))
-        hidden = _Hidden(
-            set(),
-            set(),
-            sheet=any(
-                sheet.get("name") == name and sheet.get("state") in ("hidden", "veryHidden")
-                for sheet in book.iter(f"{MAIN}sheet")
-            ),
-        )
-        settings = book.find(f"{MAIN}calcPr")
-        # so marked by programs that write formulas without computing them, as 0
-        is_stale = settings is not None and settings.get("fullCalcOnLoad") in YES
-        number = 0
-        with package.open(part) as sheet:
-            for _, element in ElementTree.iterparse(sheet):
-                if element.tag == f"{MAIN}c":
-                    faults += _lost_value(element, is_stale=is_stale)
-                elif element.tag == f"{MAIN}row":
-                    number = int(element.get("r", number + 1))
-                    if element.get("hidden") in YES or _is_nothing(element.get("ht")):
-                        hidden.rows.add(number)
-                elif element.tag == f"{MAIN}col" and (
-                    element.get("hidden") in YES or _is_nothing(element.get("width"))
-                ):
-                    last = min(int(element.get("max", 0)), LAST_COLUMN)
-                    hidden.columns.update(range(int(element.get("min", 1)), last + 1))
-                else:
-                    continue
-                element.clear()
-    return faults, hidden
-
-
-def _lost_value(cell: ElementTree.Element, *, is_stale: bool) -> Iterator[tuple[str, str]]:
-    address = cell.get("r", "?")
-    value = cell.findtext(f"{MAIN}v")
-    if cell.get("t") == "e":
-        yield address, f"an error ({value})"
-    elif cell.find(f"{MAIN}f") is not None and (is_stale or not value):
-        yield address, "a formula whose value is not in the file"
-
-
-def _is_nothing(size: str | None) -> bool:
-    return size is not None and float(size) == 0
-
-
-def _refuse_hidden(rows: Sequence[Row], hidden: _Hidden, where: str) -> None:
+def _refuse_hidden(rows: Sequence[Row], hidden: Hidden, where: str) -> None:
     """Raises SurveyError where a hidden row or column holds something, or the sheet is hidden."""
     kept = [row for row in rows if not _is_passed_over(row.cells)]
     unseen = [f"row {row.number}" for row in kept if row.number in hidden.rows]
     for number in sorted(hidden.columns):
         cells = [row.cells[number - 1] for row in kept if number <= len(row.cells)]
         if not all(map(_is_blank, cells)):
-            unseen.append(f"column {_letters(number)}")
+            unseen.append(f"column {column_letters(number)}")
     if hidden.sheet:
         unseen = ["the sheet"]
     if unseen:
@@ -350,12 +295,3 @@ def _refuse_hidden(rows: Sequence[Row], hidden: _Hidden, where: str) -> None:
             do="show it (clear the filter, too), and say excluded with a reason where a reading is "
             "not to count",
         )
-
-
-def _letters(number: int) -> str:
-    """Name of a column: 1 is A, 27 is AA."""
-    name = ""
-    while number:
-        number, rest = divmod(number - 1, 26)
-        name = chr(ord("A") + rest) + name
-    return name

@@ -9,13 +9,14 @@ ASCII, which no spreadsheet can misread.
 
 from __future__ import annotations
 
+import io
 import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
 from midchord_io.errors import OutputError, SurveyError
-from midchord_io.results import write_atomic, write_text
+from midchord_io.results import write_bytes, write_text
 from midchord_io.survey import COLUMNS, OPTIONAL, SurveyKind
 from midchord_io.survey_table import SHEET_NAME
 
@@ -120,8 +121,7 @@ def write_template(
     if ending == ".csv":
         write_text(template_text(kind, unit=unit), path)
     else:
-        with write_atomic(path) as part:
-            _write_workbook(part, kind, columns)
+        write_bytes(_workbook(kind, columns), path)
     return path
 
 
@@ -149,10 +149,11 @@ def _cell(value: object) -> str:
     return '"' + text.replace('"', '""') + '"' if any(c in text for c in ';"\r\n') else text
 
 
-def _write_workbook(path: Path, kind: SurveyKind, columns: list[TemplateColumn]) -> None:
+def _workbook(kind: SurveyKind, columns: list[TemplateColumn]) -> bytes:
     import xlsxwriter
 
-    with xlsxwriter.Workbook(str(path)) as book:
+    content = io.BytesIO()  # a full disk is then met by write_bytes, which knows how to tell
+    with xlsxwriter.Workbook(content, {"in_memory": True}) as book:
         sheet = book.add_worksheet(SHEET_NAME)
         head = book.add_format(
             {"bold": True, "bottom": 1, "bg_color": "#e8ecef", "text_wrap": True, "valign": "top"}
@@ -172,6 +173,7 @@ def _write_workbook(path: Path, kind: SurveyKind, columns: list[TemplateColumn])
         sheet.fit_to_pages(1, 0)
         sheet.repeat_rows(0)
         _write_explanation(book, kind, columns)
+    return content.getvalue()
 
 
 def _write_explanation(book: Any, kind: SurveyKind, columns: list[TemplateColumn]) -> None:

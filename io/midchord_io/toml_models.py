@@ -10,19 +10,17 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Mapping
+from datetime import date, time
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from midchord_io.errors import SettingsError, why
+from midchord_io.errors import SettingsError, brief, why
 
 __all__ = ["Strict", "load_toml", "validated"]
 
 Model = TypeVar("Model", bound=BaseModel)
-
-LONGEST_SHOWN = 80
-"""Characters of a faulty value in a message."""
 
 
 class Strict(BaseModel):
@@ -67,23 +65,58 @@ def _sentence(kind: type[BaseModel], fault: Any) -> str:
     if fault["type"] == "missing":
         return f"the key {key!r} is missing"
     if fault["type"] != "extra_forbidden":
-        said = fault["msg"].removeprefix("Value error, ")
+        said = _said(fault)
         if isinstance(fault["input"], Mapping):  # a rule over a section names its keys itself
             return f"{key}: {said}" if key else said
-        return f"{key} = {_brief(fault['input'])}: {said}"
+        return f"{key} = {_as_given(fault['input'])}: {said}"
     names = _names_beside(kind, fault["loc"])
     near = difflib.get_close_matches(str(fault["loc"][-1]), names, n=1, cutoff=0.5)
     hint = f", did you mean {near[0]!r}?" if near else f" (there are: {', '.join(names)})"
     return f"there is no key {key!r}{hint}"
 
 
-def _brief(value: object) -> str:
-    """A value as it was given, cut where it is long."""
-    try:
-        text = repr(value)
-    except ValueError:  # Python writes no whole number of thousands of digits
-        text = "a number of thousands of digits"
-    return text if len(text) <= LONGEST_SHOWN else f"{text[:LONGEST_SHOWN]} ..."
+SAID = {
+    "float_type": "it must be a number",
+    "float_parsing": "it must be a number",
+    "int_type": "it must be a whole number",
+    "int_parsing": "it must be a whole number",
+    "int_from_float": "it must be a whole number",
+    "int_parsing_size": "it must be a number of a sensible size",
+    "finite_number": "it must be a finite number",
+    "bool_type": "it must be true or false",
+    "bool_parsing": "it must be true or false",
+    "string_type": "it must be text in quotes",
+    "string_too_short": "it must not be empty",
+    "string_too_long": "it must have at most {max_length} characters",
+    "literal_error": "it must be {expected}",
+    "greater_than": "it must be greater than {gt:g}",
+    "greater_than_equal": "it must be at least {ge:g}",
+    "less_than": "it must be less than {lt:g}",
+    "less_than_equal": "it must be at most {le:g}",
+    "list_type": "it must be a list in square brackets",
+    "tuple_type": "it must be a list in square brackets",
+    "too_short": "it must have at least {min_length} entries",
+    "too_long": "it must have at most {max_length} entries",
+    "dict_type": "it must be a table of keys",
+    "model_type": "it must be a table of keys",
+    "model_attributes_type": "it must be a table of keys",
+}
+"""Faults by the names that the library has for them, and what is said of each."""
+
+
+def _said(fault: Any) -> str:
+    """What is wrong with a value, in the words of a person who fills in a file."""
+    if fault["type"] in SAID:
+        return SAID[fault["type"]].format(**fault.get("ctx", {}))
+    said = str(fault["msg"]).removeprefix("Value error, ")
+    return said.replace("Input should be", "it must be")
+
+
+def _as_given(value: object) -> str:
+    """A value as TOML writes it, cut where it is long."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    return value.isoformat() if isinstance(value, date | time) else brief(value)
 
 
 def _names_beside(kind: type[BaseModel], loc: tuple[str | int, ...]) -> list[str]:

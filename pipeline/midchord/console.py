@@ -23,6 +23,7 @@ __all__ = [
     "Exit",
     "accept_any_text",
     "agreement_lines",
+    "counted",
     "exit_for",
     "figure_lines",
     "log",
@@ -158,6 +159,11 @@ def say(text: str) -> None:
         os.close(nowhere)
 
 
+def counted(number: int, what: str) -> str:
+    """``1 lite``, ``2 lites``."""
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
 def accept_any_text() -> None:
     """A lite id in any script must not stop a run on a console of an old code page."""
     for stream in (sys.stdout, sys.stderr):
@@ -189,9 +195,9 @@ def agreement_lines(agreement: Mapping[str, Any]) -> Iterable[str]:
         unit = found["unit"]
         low, high = found[f"limits_{unit}"]
         by_hand = sum(one["reason"].startswith("excluded") for one in gauge["unpaired"])
-        excluded = f", {by_hand} of them excluded by a person" if by_hand else ""
+        excluded = f" ({by_hand} excluded by a person)" if by_hand else ""
         suspects, causes = gauge["n_suspects"], gauge["n_causes"]
-        of_causes = f" ({causes} cause{'' if causes == 1 else 's'})" if causes < suspects else ""
+        of_causes = f" ({counted(causes, 'cause')})" if causes < suspects else ""
         yield f"Gauge {gauge['gauge']}, judged on {gauge['judged_on']}:"
         yield (
             f"  {'pairs; readings not paired':34}{gauge['n_paired']}; {gauge['n_unpaired']}"

@@ -122,6 +122,12 @@ def _stored(file: h5py.File, name: str, where: str) -> StoredGrid:
         with _library(where):
             return _positions(file, named)
 
+    def series() -> dict[str, Along]:
+        with _library(where):
+            lines = [n for n in _arrays(file) if len(file[n].shape or ()) == 1]
+            found = {name: _positions(file, name) for name in lines}
+        return {name: along for name, along in found.items() if along is not None}
+
     def attribute(named: str) -> Any:
         with _library(where):
             return _value(file, named)
@@ -138,6 +144,7 @@ def _stored(file: h5py.File, name: str, where: str) -> StoredGrid:
             attrs=_attributes(dataset),
             along=tuple(_scale(dataset, number) for number in range(len(shape))),
             positions=positions,
+            series=series,
             attribute=attribute,
         )
 
@@ -237,6 +244,7 @@ def _scale(dataset: h5py.Dataset, number: int) -> Along | None:
     name = plain_attribute(scale.attrs["NAME"] if has_name else b"")
     if str(name).startswith(NOT_A_SCALE) or scale.shape != (dataset.shape[number],):
         return None
+    check_storage(scale)
     return along_of(np.asarray(scale[()]), _attributes(scale))
 
 
@@ -244,10 +252,9 @@ def _positions(file: h5py.File, named: str) -> Along | None:
     item = file.get(named)
     if not isinstance(item, h5py.Dataset) or item.size is None or item.size > MOST_POSITIONS:
         return None
-    if _dtype(item).kind in "iuf":
-        check_storage(item)
-    elif item.size != 1 or not is_safe_value(item):
-        return None
+    if _dtype(item).kind not in "iuf":  # refused by their type, without reading them
+        return Along(np.broadcast_to(np.zeros((), _dtype(item)), item.shape), None)
+    check_storage(item)
     return along_of(np.asarray(item[()]), _attributes(item))
 
 

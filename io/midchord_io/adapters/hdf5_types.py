@@ -20,7 +20,7 @@ from typing import Any
 import h5py
 
 from midchord_io.adapters.hdf5_sequences import counts_fit, one_value_fits
-from midchord_io.adapters.zipped import LARGEST_RATIO, SMALL_BYTES
+from midchord_io.adapters.zipped import LARGEST_RATIO, SMALL_BYTES, unpacks_within
 from midchord_io.ingest.gridded import LARGEST_CELLS
 
 __all__ = ["check_attributes", "check_heaps", "check_storage", "is_safe", "is_safe_value"]
@@ -28,6 +28,8 @@ __all__ = ["check_attributes", "check_heaps", "check_storage", "is_safe", "is_sa
 HEAP = b"GCOL\x01\0\0\0"
 """Signature, version and reserved bytes of a collection of the global heap."""
 MOST_HEAPS = 10_000
+LARGEST_EXPANSION = 1032
+"""Of deflate: 258 bytes from two bits (RFC 1951)."""
 OBJECT = struct.Struct("<HHIQ")
 """Index, references, reserved, size: with lengths of eight bytes, as every writer has them."""
 
@@ -72,7 +74,8 @@ def check_attributes(file: h5py.File) -> None:
 
 
 def check_storage(dataset: h5py.Dataset) -> None:
-    """Raises ValueError where a dataset declares far more than is stored of it."""
+    """Raises ValueError where a dataset declares far more than is stored of it, or a chunk of it
+    unpacks to more than it declares."""
     cells = 1
     for count in dataset.shape or ():
         cells *= count
@@ -82,6 +85,44 @@ def check_storage(dataset: h5py.Dataset) -> None:
     stored = dataset.id.get_storage_size()
     if declared > max(SMALL_BYTES, LARGEST_RATIO * stored):
         raise ValueError(f"{declared} bytes declared (shape {dataset.shape}), {stored} are stored")
+    if dataset.chunks is not None:
+        _check_chunks(dataset)
+
+
+def _check_chunks(dataset: h5py.Dataset) -> None:
+    """The library unpacks a deflated chunk to its end, however far that is from what is declared.
+
+    Only a chunk that could take more than four times the file is looked at.
+    """
+    about = dataset.id.get_create_plist()
+    told = [about.get_filter(number) for number in range(about.get_nfilters())]
+    filters = [code for code, *_ in told]
+    room = dataset.dtype.itemsize
+    for count in dataset.chunks or ():
+        room *= count
+    if filters.count(h5py.h5z.FILTER_DEFLATE) > 1:
+        raise ValueError("its chunks are deflated twice")
+    if room > max(SMALL_BYTES, LARGEST_RATIO * dataset.id.get_storage_size()):
+        raise ValueError(f"chunks of {room} bytes declared (shape {dataset.chunks})")
+    for code, _, values, _ in told:  # that filter makes room for what stands in its values
+        if code == h5py.h5z.FILTER_LZF and tuple(values[2:3]) != (room,):
+            raise ValueError(f"chunks of {room} bytes that lzf is told to be of {values[2:3]}")
+    if h5py.h5z.FILTER_DEFLATE not in filters:
+        return
+    path = dataset.file.filename
+    harmless = max(SMALL_BYTES, 4 * Path(path).stat().st_size) // LARGEST_EXPANSION
+    doubtful: list[tuple[int, int]] = []
+
+    def note(chunk: h5py.h5d.StoreInfo) -> None:
+        if chunk.size > harmless:
+            doubtful.append((chunk.byte_offset, chunk.size))
+
+    dataset.id.chunk_iter(note)
+    with open(path, "rb") as file:
+        for start, size in doubtful:
+            file.seek(start)
+            if not unpacks_within(file.read(min(size, 2 * room)), room + room // 64 + 1024):
+                raise ValueError(f"a chunk at byte {start} unpacks to more than it declares")
 
 
 def is_safe(item: Any, key: str) -> bool:

@@ -37,6 +37,8 @@ VLR_BYTES = 54
 SMALLEST_POINT = 20
 """Bytes; each chunk of a LAZ file starts with a point as it is."""
 PACKED = 0x80
+HEAD_DIMENSIONS = ("point_source_id", "user_data")
+"""Where scanners of several heads note which of them took a point."""
 
 
 def sniff(path: Path, head: bytes) -> bool:
@@ -69,7 +71,7 @@ def points(path: Path) -> StoredPoints:
     if packing is not None and is_packed:
         check_layers(path, packing, start=start, record_bytes=record_bytes)
     has_withheld = "withheld" in dimensions
-    columns = ("x", "y", "z", *extra)
+    columns = ("x", "y", "z", *(name for name in HEAD_DIMENSIONS if name in dimensions), *extra)
 
     def stored(names: list[str]) -> Iterator[npt.NDArray[np.float64]]:
         with laspy.open(path, read_evlrs=False) as file:

@@ -61,8 +61,9 @@ def read(path: Path, source: SourceDescription | None) -> xr.Dataset:
         check_heaps(path)
         with h5py.File(path, "r") as file:
             check_attributes(file)
-            if isinstance(file.get("height"), h5py.Dataset):
-                check_storage(file["height"])
+            for name in ("height", "x", "y", *POINT_VARIABLES):
+                if isinstance(file.get(name), h5py.Dataset):
+                    check_storage(file[name])
         with xr.open_dataset(path, engine="h5netcdf", decode_times=False, cache=False) as stored:
             attrs = _plain(restored(stored.attrs))
             if "schema_version" in attrs:

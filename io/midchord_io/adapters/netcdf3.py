@@ -102,6 +102,11 @@ class _Loaded(NamedTuple):
             attrs=attrs,
             along=tuple(self.positions(dimension) for dimension in dimensions),
             positions=self.positions,
+            series=lambda: {
+                name: along
+                for name in self.variables
+                if (along := self.positions(name)) is not None
+            },
             attribute=self.attribute,
         )
 

@@ -29,6 +29,7 @@ from midchord_io.source import SourceDescription
 __all__ = ["describe", "read", "sniff"]
 
 NPY_SIGNATURE = b"\x93NUMPY"
+HEADER_BYTES = 2**16
 NPY_KEYS = MATRIX_KEYS - {"dataset", "heads", "joining", "positions", "three_rows"}
 
 
@@ -157,6 +158,10 @@ def _npz(members: _Members, name: str) -> StoredGrid:
         values = members.array(named)
         return None if values is None else Along(values, None)
 
+    def series() -> dict[str, Along]:
+        found = {other: positions(other) for other in members if other != name}
+        return {n: a for n, a in found.items() if a is not None and a.values.ndim == 1}
+
     def attribute(named: str) -> Any:
         value = members.array(named)
         return value.reshape(-1)[0] if value is not None and value.size == 1 else None
@@ -167,6 +172,7 @@ def _npz(members: _Members, name: str) -> StoredGrid:
         dtype=array.dtype,
         rows=lambda start, stop: array[start:stop],
         positions=positions,
+        series=series,
         attribute=attribute,
     )
 
@@ -185,14 +191,25 @@ def _member(archive: zipfile.ZipFile, info: zipfile.ZipInfo, where: str) -> npt.
     return np.frombuffer(data, dtype).reshape(shape, order=_order(is_fortran))
 
 
+class _Short:
+    """A file that is read a little at a time: a header may claim to be of gigabytes."""
+
+    def __init__(self, file: IO[bytes]) -> None:
+        self.file = file
+
+    def read(self, size: int) -> bytes:
+        return self.file.read(min(size, HEADER_BYTES))
+
+
 def _header(file: IO[bytes], name: str, where: str) -> tuple[tuple[int, ...], np.dtype[Any], bool]:
     """Shape, type and order that an NPY header declares."""
+    short: Any = _Short(file)
     try:
-        version = np.lib.format.read_magic(file)
+        version = np.lib.format.read_magic(short)
         if version == (1, 0):
-            shape, is_fortran, dtype = np.lib.format.read_array_header_1_0(file)
+            shape, is_fortran, dtype = np.lib.format.read_array_header_1_0(short)
         else:
-            shape, is_fortran, dtype = np.lib.format.read_array_header_2_0(file)
+            shape, is_fortran, dtype = np.lib.format.read_array_header_2_0(short)
     except Exception as error:  # a header is Python text: damage shows in many ways
         raise damaged(where, "NPY or NPZ", " ".join(str(error).split())[:120]) from error
     if dtype.hasobject:

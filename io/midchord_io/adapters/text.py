@@ -25,6 +25,7 @@ import xarray as xr
 from midchord_io.errors import CorruptScan, MissingMetadata, UnsupportedScan
 from midchord_io.ingest.facts import FileFacts, array_facts, is_matrix
 from midchord_io.ingest.gridded import StoredGrid, scan_from_grid
+from midchord_io.ingest.thousands import ThousandsWatch, refuse_thousands
 from midchord_io.source import SourceDescription
 
 __all__ = ["describe", "read", "sniff"]
@@ -170,6 +171,7 @@ def _layout(path: Path, where: str) -> Layout:
         is_closed = separator != SPACES
         count = 0
         marks = {",": False, ".": False}
+        watches = {mark: ThousandsWatch(separator, mark, columns, is_one=True) for mark in marks}
         for number, line in itertools.chain(enumerate(rows, first), numbered):
             found = _count(line, separator)
             if found != columns:
@@ -183,11 +185,15 @@ def _layout(path: Path, where: str) -> Layout:
             is_closed = is_closed and line.rstrip("\r\n ").endswith(separator)
             for mark in marks:
                 marks[mark] = marks[mark] or mark in line
+                if marks[mark] and mark != separator:
+                    watches[mark].add(line.encode())
+    decimal = _decimal(separator, marks, where)
+    refuse_thousands(watches[decimal].doubtful(), where)
     return Layout(
         encoding=encoding,
         first_line=first,
         separator=separator,
-        decimal=_decimal(separator, marks, where),
+        decimal=decimal,
         rows=count,
         columns=columns - is_closed,
         is_closed=is_closed,

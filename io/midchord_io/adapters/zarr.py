@@ -177,6 +177,11 @@ def _stored(arrays: dict[str, Any], name: str, root: Any, path: Path, where: str
         attrs=_attributes(array),
         along=tuple(along),
         positions=lambda named: _positions(arrays, named.strip("/"), path, where),
+        series=lambda: {
+            name: along
+            for name in arrays
+            if (along := _positions(arrays, name, path, where)) is not None
+        },
         attribute=lambda named: _value(arrays, root, named),
         findings=findings,
     )

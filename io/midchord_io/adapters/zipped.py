@@ -10,6 +10,7 @@ a disk.
 from __future__ import annotations
 
 import contextlib
+import os
 import struct
 import zipfile
 import zlib
@@ -68,7 +69,9 @@ def kind_of_zip(path: Path, head: bytes) -> str | None:
 
 
 def check_names(archive: zipfile.ZipFile, where: str) -> None:
-    """Raises UnsupportedScan where a member has a name that leads out of the archive."""
+    """Raises UnsupportedScan where a member has a name that leads out of the archive, CorruptScan
+    where one is said to be packed into more bytes than the archive has: room is made for them."""
+    size = os.stat(where).st_size
     members = archive.infolist()
     if len(members) > MOST_MEMBERS:
         raise UnsupportedScan(
@@ -78,6 +81,9 @@ def check_names(archive: zipfile.ZipFile, where: str) -> None:
             do="write larger chunks, or no archive",
         )
     for info in members:
+        if info.header_offset + info.compress_size > size:
+            reason = f"{info.filename[:60]!r} of {info.compress_size} packed bytes in {size}"
+            raise damaged(where, "zip", reason)
         name = info.filename.replace("\\", "/")
         if name.startswith("/") or ".." in name.split("/") or name[1:2] == ":":
             raise UnsupportedScan(

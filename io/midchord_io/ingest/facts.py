@@ -18,6 +18,7 @@ import numpy.typing as npt
 from midchord_io.ingest.gridded import Along, StoredGrid, blocks
 
 __all__ = [
+    "CODES",
     "ArrayFacts",
     "ColumnFacts",
     "FileFacts",
@@ -49,6 +50,9 @@ class SeriesFacts:
     last: float
     pitch: float | None
     """The even step, None where the steps are uneven."""
+    low: float
+    high: float
+    """The ends of all of them, which uneven ones need not begin and end with."""
 
 
 @dataclass(frozen=True)
@@ -160,7 +164,9 @@ def series_facts(name: str, along: Along) -> SeriesFacts | None:
         mean = (last - first) / steps.size if steps.size else 0.0
         if mean and np.isfinite(mean) and float(np.abs(steps - mean).max()) <= 1e-3 * abs(mean):
             pitch = mean
-    return SeriesFacts(name, values.size, along.units, first, last, pitch)
+    known = numbers[np.isfinite(numbers)]
+    low, high = (float(known.min()), float(known.max())) if known.size else (first, last)
+    return SeriesFacts(name, values.size, along.units, first, last, pitch, low, high)
 
 
 class Tally:

@@ -15,6 +15,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import xarray as xr
 
 from midchord_io.acquisition import Finding, with_findings
@@ -24,6 +25,7 @@ from midchord_io.ingest.composed import composed
 from midchord_io.ingest.identity import lite_id, scanned_at
 from midchord_io.ingest.stored import BLOCK_CELLS, LARGEST_CELLS, StoredGrid, blocks
 from midchord_io.lines.line_findings import length_finding
+from midchord_io.lines.line_series import place_findings
 from midchord_io.lines.scan_lines import measured_length_mm
 from midchord_io.scan import make_scan
 from midchord_io.source import Lite, SourceDescription
@@ -92,11 +94,29 @@ def scan_from_grid(
         known=known,
         where=where,
     )
-    findings = (*stored.findings, *_mirrored(stored, source), *whole.findings)
+    findings = (
+        *stored.findings,
+        *_mirrored(stored, source),
+        *whole.findings,
+        *_about_places(stored, source),
+    )
     if lite.length_mm is not None:
         measured = measured_length_mm(scan["height"].values, whole.x_mm)
         findings = (*findings, length_finding(measured, lite.length_mm))
     return with_findings(scan, *findings) if findings else scan
+
+
+def _about_places(stored: StoredGrid, source: SourceDescription) -> tuple[Finding, ...]:
+    """Doubts that other numbers of the file raise about where the lines lie."""
+    axes = source.source.axes
+    if stored.series is None or axes is None:
+        return ()
+    series = {
+        name: (along.values.astype(np.float64), along.units)
+        for name, along in stored.series().items()
+        if along.values.ndim == 1 and along.values.dtype.kind in "iuf"
+    }
+    return place_findings(series, source.source, stored.shape[0 if axes[0][-1] == "x" else 1])
 
 
 def known_of(lite: Lite) -> dict[str, Any]:

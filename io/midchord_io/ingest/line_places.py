@@ -17,25 +17,15 @@ from midchord_io.errors import MissingMetadata, SourceConflict, UnevenGrid, Unsu
 from midchord_io.ingest.along import Along, kind_of, raw_positions_mm
 from midchord_io.lines.scan_lines import travelled_mm
 from midchord_io.source import SourceDescription, known_unit
-from midchord_io.source_lines import SPEED_UNITS_MM_PER_S, TIME_UNITS_S, Lines
+from midchord_io.source_lines import (
+    SPEED_UNITS_MM_PER_S,
+    TIME_UNITS_S,
+    Lines,
+    known_speed_unit,
+    known_time_unit,
+)
 
 __all__ = ["LinePlaces", "line_places"]
-
-TIME_SPELLINGS = {
-    "sec": "s",
-    "second": "s",
-    "seconds": "s",
-    "millisecond": "ms",
-    "milliseconds": "ms",
-    "msec": "ms",
-    "microsecond": "us",
-    "microseconds": "us",
-    "µs": "us",
-    "μs": "us",
-    "nanosecond": "ns",
-    "nanoseconds": "ns",
-}
-SPEED_SPELLINGS = {"mm s-1": "mm/s", "m s-1": "m/s", "m min-1": "m/min"}
 
 NamedBy = Callable[[str], Along | None] | None
 
@@ -125,9 +115,9 @@ def _unit(
     stated: str | None, declared: str | None, known: dict[str, float], key: str, where: str
 ) -> float:
     """What one unit is, in s or mm/s; stated by the file, or declared."""
-    spelled = " ".join((stated or "").split(" since ")[0].split())
-    unit = spelled if spelled in known else TIME_SPELLINGS.get(spelled)
-    unit = unit if unit in known else SPEED_SPELLINGS.get(spelled)
+    unit = known_time_unit(stated or "")
+    unit = unit if unit in known else known_speed_unit(stated or "")
+    unit = unit if unit in known else None
     if stated is not None and unit not in known:
         raise MissingMetadata(
             where,

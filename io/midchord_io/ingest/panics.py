@@ -19,7 +19,7 @@ __all__ = ["without_panics"]
 
 STDERR = 2
 PANIC = re.compile(
-    rb"\n?thread '[^\n]*panicked at [^\n]*\n[^\n]*\n"
+    rb"(?:(?<=\n)\n|\A\n)?thread '[^\n]*panicked at [^\n]*\n[^\n]*\n"
     rb"(?:stack backtrace:\n(?:[ \t]+[^\n]*\n)*)?(?:note: [^\n]*\n)*"
 )
 """By the standard hook of Rust: where, why, and the way there if it was asked for."""

@@ -27,7 +27,7 @@ def points_facts(stored: StoredPoints) -> FileFacts:
     """Columns of numbers with their ranges; the points are read once for every three columns."""
     numeric = [k for k, dtype in enumerate(stored.dtypes) if dtype.kind in "iuf"][:MOST_COLUMNS]
     tallies: dict[int, Tally] = {}
-    some: list[npt.NDArray[np.float64]] = []
+    some = _Some()
     for three in _threes(numeric):
         fresh = [k for k in dict.fromkeys(three) if k not in tallies]
         tallies.update((k, Tally()) for k in fresh)
@@ -35,8 +35,8 @@ def points_facts(stored: StoredPoints) -> FileFacts:
             for place, k in enumerate(three):
                 if k in fresh and three.index(k) == place:
                     tallies[k].add(chunk[:, place])
-            if len(some) * MOST_COLUMNS < MOST_POINTS and three == _threes(numeric)[0]:
-                some.append(chunk[:: max(1, len(chunk) // 10_000)])
+            if three == _threes(numeric)[0]:
+                some.add(chunk)
     count = stored.count
     if count is None and tallies:
         count = next(iter(tallies.values())).count
@@ -55,9 +55,35 @@ def points_facts(stored: StoredPoints) -> FileFacts:
             for k, name in enumerate(stored.columns)
         ),
         count=count,
-        points=np.concatenate(some)[:MOST_POINTS] if some else None,
+        points=some.points(),
         notes=tuple(finding.sentence for finding in stored.findings),
     )
+
+
+class _Some:
+    """Points from all of a file, as many as come along: drawn, because every n-th one of a regular
+    grid lies in few of its columns."""
+
+    def __init__(self) -> None:
+        self._kept: list[npt.NDArray[np.float64]] = []
+        self._share = 1.0
+        self._rng = np.random.default_rng(0)
+
+    def add(self, chunk: npt.NDArray[np.float64]) -> None:
+        self._kept.append(self._drawn(chunk, self._share))
+        while sum(map(len, self._kept)) > MOST_POINTS:
+            self._share /= 2
+            self._kept = [self._drawn(kept, 0.5) for kept in self._kept]
+
+    def points(self) -> npt.NDArray[np.float64] | None:
+        return np.concatenate(self._kept) if self._kept else None
+
+    def _drawn(
+        self, points: npt.NDArray[np.float64], share: float
+    ) -> npt.NDArray[np.float64]:
+        if share == 1.0:
+            return points
+        return points[self._rng.random(len(points)) < share]
 
 
 def _threes(numbers: list[int]) -> list[tuple[int, int, int]]:

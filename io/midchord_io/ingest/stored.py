@@ -38,6 +38,8 @@ class StoredGrid:
     """The file's own coordinates of each stored axis."""
     positions: Callable[[str], Along | None] | None = None
     """Positions that a description names; None where there are none of that name."""
+    series: Callable[[], Mapping[str, Along]] | None = None
+    """All that ``positions`` could give, by name, where the file holds several arrays."""
     attribute: Callable[[str], Any] | None = None
     """The value that ``attr:PATH`` names; None where there is none."""
     is_right_handed: bool = False

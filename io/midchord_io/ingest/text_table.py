@@ -22,6 +22,7 @@ import numpy.typing as npt
 from midchord_io.adapters.text import MISSING as WORDS
 from midchord_io.adapters.text import NUMBER, SPACES
 from midchord_io.errors import CorruptScan, MissingMetadata
+from midchord_io.ingest.thousands import ThousandsWatch, refuse_thousands
 
 __all__ = ["MISSING", "TextTable", "encoding_of", "fields_of"]
 
@@ -71,11 +72,14 @@ class TextTable:
         import pandas as pd
 
         read = 0
+        watch = ThousandsWatch(self.separator, self.decimal, self.columns, is_one=False)
         for line, block, rows in self._blocks():
             if self.rows is not None and read >= self.rows:
                 break
             if not rows:
                 continue
+            if self.rows is None and not watch.has_told(numbers):
+                watch.add(block)
             try:
                 table = pd.read_csv(
                     io.BytesIO(block),
@@ -93,6 +97,7 @@ class TextTable:
                 values = values[: self.rows - read]
             read += values.shape[0]
             yield values
+        refuse_thousands(watch.doubtful(numbers), self.path)
         if self.rows is not None and read < self.rows:
             raise self._corrupt(f"{read} rows where {self.rows} are declared", "a whole file")
 

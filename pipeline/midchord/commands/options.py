@@ -6,14 +6,14 @@ sense: "nan", "inf" and slips of units are refused as a wrong call before any fi
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any, Optional
+from typing import Annotated, Any, Optional, TypeVar
 
 import typer
 
 from midchord.console import set_threads, start_logging
+from midchord_io.errors import brief
 
 __all__ = [
     "LogJson",
@@ -30,7 +30,10 @@ __all__ = [
     "Verbose",
     "number",
     "prepare",
+    "whole_number",
 ]
+
+Number = TypeVar("Number", int, float)
 
 # older typer reads no other spelling of these
 OptionalFile = Optional[Path]  # noqa: UP045
@@ -41,29 +44,52 @@ OptionalWords = Optional[list[str]]  # noqa: UP045
 
 Verbose = Annotated[bool, typer.Option("--verbose", help="Say more; show where a fault arose.")]
 LogJson = Annotated[bool, typer.Option("--log-json", help="Messages as one JSON object a line.")]
-Threads = Annotated[
-    Optional[int],  # noqa: UP045
-    typer.Option("--threads", metavar="N", min=1, max=512, help="Threads to compute with."),
-]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace results that are there.")]
 OutFolder = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")]
 
 
 def number(name: str, *, metavar: str, help: str, least: float, most: float) -> Any:
     """An option that takes a number from ``least`` to ``most``; its help says so."""
-    bounds = f"{least:g} to {most:g}"
+    return _numeric(name, float, metavar, help, least, most)
 
-    def check(value: float | None) -> float | None:
-        if value is not None and not (math.isfinite(value) and least <= value <= most):
-            raise typer.BadParameter(f"{value:g} was given; it must be from {bounds}; correct it.")
+
+def whole_number(name: str, *, metavar: str, help: str, least: int, most: int) -> Any:
+    """As ``number``, of an option that takes a whole number."""
+    return _numeric(name, int, metavar, help, least, most)
+
+
+def _numeric(
+    name: str, kind: type[Number], metavar: str, help: str, least: Number, most: Number
+) -> Any:
+    bounds = f"{least:g} to {most:g}"
+    what = "a number, as 1.5" if kind is float else "a whole number, as 2"
+
+    def read(text: str | Number) -> Number:
+        try:
+            return kind(text)  # a default comes as the number that it is
+        except ValueError:
+            raise typer.BadParameter(
+                f"{brief(str(text))} was given; it must be {what}, from {bounds}; correct it."
+            ) from None
+
+    def check(value: Number | None) -> Number | None:
+        if value is not None and not least <= value <= most:  # nan is not, either
+            shown = f"{value:g}" if kind is float else brief(value)
+            raise typer.BadParameter(f"{shown} was given; it must be from {bounds}; correct it.")
         return value
 
-    taken: Callable[[float | None], float | None] = check
-    return typer.Option(name, metavar=metavar, callback=taken, help=f"{help}  [{bounds}]")
+    taken: Callable[[Number | None], Number | None] = check
+    return typer.Option(
+        name, metavar=metavar, parser=read, callback=taken, help=f"{help}  [{bounds}]"
+    )
 
 
 MapsFiles = Annotated[
     list[Path], typer.Argument(metavar="MAPS...", help="Files NAME.maps.nc, one a lite.")
+]
+Threads = Annotated[
+    Optional[int],  # noqa: UP045
+    whole_number("--threads", metavar="N", help="Threads to compute with.", least=1, most=512),
 ]
 Placement = Annotated[
     float,
