@@ -15,7 +15,7 @@ export PIP_BUILD_CONSTRAINT := $(CONSTRAINTS)
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint bench long samples pictures clean
+.PHONY: help demo test lint bench long fuzz samples pictures clean
 
 help: ## say what can be made
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:[^#]*## /\t/' | expand -t 12
@@ -49,6 +49,9 @@ long: $(READY) ## run what takes long: many surveys, whole lites against truth (
 	$(BIN)/python -m pytest -m long
 	$(BIN)/python benchmarks/accuracy.py
 
+fuzz: $(READY) ## read 20 000 damaged files through every adapter (docs/fuzz.md)
+	OPENBLAS_NUM_THREADS=1 $(BIN)/python tests/fuzz.py
+
 samples: $(READY) ## make sample-scans/ anew (moves numbers: say so in CHANGELOG.md)
 	$(BIN)/python tests/make_samples.py
 
@@ -56,4 +59,4 @@ pictures: $(READY) ## draw the pictures of the README anew
 	$(BIN)/python docs/make_pictures.py
 
 clean: ## remove what was made here
-	rm -rf $(VENV) build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis .benchmarks
+	rm -rf $(VENV) build dist .pytest_cache .mypy_cache .ruff_cache .hypothesis .benchmarks .fuzz

@@ -110,6 +110,24 @@ def moment(number: int) -> str:
     return f"2026-03-{1 + number // 1440 % 28:02d}T{number // 60 % 24:02d}:{number % 60:02d}:00Z"
 
 
+def thin_maps(field: str = "gauge_distortion", **sizes: float) -> xr.Dataset:
+    """Maps that hold only what makes them maps, nothing in most of it, and the field."""
+    base = fake_maps(edge_x_mm=100.0, **sizes)  # type: ignore[arg-type]
+    needed = ("height", "reading", "depth", "wavelength")
+    kept = {*needed, "zone", field, f"u_{field}"}
+    base = base[[name for name in base.data_vars if name in kept]]
+    for name in needed:
+        if name != field:
+            base[name] = base[name] * np.float32(0)
+    return base
+
+
+def drawn_place(rng: np.random.Generator, scatter_mm: Sequence[float]) -> tuple[float, float]:
+    """On whole cells of 5 mm; the first thing that is drawn of a lite."""
+    along, across = (5.0 * np.round(sd * rng.standard_normal() / 5.0) for sd in scatter_mm)
+    return 2000.0 + float(along), 300.0 + float(across)
+
+
 def write_lots(
     folder: Path, count: int, truth: Truth, *, seed: int = 11, length_mm: float = 1000.0,
     width_mm: float = 400.0, pitch_y_mm: float = 5.0, field: str = "gauge_distortion",
@@ -117,27 +135,17 @@ def write_lots(
     has_place: bool = True, thin: bool = True,
 ) -> list[Path]:  # fmt: skip
     """``count`` files; thin ones hold only what a map needs to be one, and the field."""
-    base = fake_maps(
-        length_mm=length_mm, width_mm=width_mm, pitch_y_mm=pitch_y_mm, edge_x_mm=100.0
-    )
-    if thin:
-        kept = {"height", "reading", "depth", "wavelength", "zone", field, f"u_{field}"}
-        base = base[[name for name in base.data_vars if name in kept]]
-        for name in ("height", "reading", "depth", "wavelength"):
-            if name != field:
-                base[name] = base[name] * np.float32(0)
+    sizes = {"length_mm": length_mm, "width_mm": width_mm, "pitch_y_mm": pitch_y_mm}
+    base = thin_maps(field, **sizes) if thin else fake_maps(edge_x_mm=100.0, **sizes)
     x, y = base["x"].values, base["y"].values
     glass = base["zone"].values != 255
     files = []
     for number in range(first, first + count):
         rng = np.random.default_rng([seed, number])
-        place = tuple(
-            float(start + 5.0 * np.round(sd * rng.standard_normal() / 5.0))
-            for start, sd in zip((2000.0, 300.0), scatter_mm, strict=True)
-        )
+        place = drawn_place(rng, scatter_mm)
         maps = placed(base, f"L-{number:05d}", moment(number), place if has_place else None,
                       skew_deg)  # fmt: skip
-        values = lite_field(truth, rng, number, x, y, (place[0], place[1]), skew_deg)
+        values = lite_field(truth, rng, number, x, y, place, skew_deg)
         attrs: dict[str, Any] = dict(base[field].attrs)
         maps[field] = (("x", "y"), np.where(glass, values, np.float32(np.nan)), attrs)
         path = folder / f"L-{number:05d}.maps.nc"

@@ -299,6 +299,16 @@ class TestVerdict:
         assert found.statement.startswith("not shown that the scan may stand in for the gauge")
         assert found.statement.endswith(reason)
 
+    def test_a_bias_that_is_not_surely_larger_is_not_said_to_be(self) -> None:
+        # two lites 0.02 and 0.10 off, a third at 0: a mean of 0.04 whose interval holds 0.03
+        gauge = np.linspace(0.0, 0.1, 30)
+        lite = np.arange(30) // 10
+        found = agree(gauge + np.array([0.02, 0.10, 0.0])[lite], gauge, lite=lite, tolerance=0.03)
+        assert found.bias_ci.low < 0.03 < found.bias
+        assert found.statement.endswith(
+            ": the bias found is larger, though its interval reaches inside"
+        )
+
     @pytest.mark.parametrize(
         ("n", "lites"), [(LEAST_READINGS - 1, LEAST_LITES), (40, LEAST_LITES - 1), (1, 1)]
     )

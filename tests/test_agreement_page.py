@@ -23,6 +23,8 @@ from midchord.report.agreement_tables import probability, three_digits, with_int
 from midchord.report.page import CAUTIONS
 from midchord.statistics.comparison import compare_pairs
 from midchord.surveying.datum import DatumGroup
+from midchord.surveying.flags import Flag
+from midchord.surveying.mark_turns import OutOfTurn
 from midchord.validate import Validation
 from surveyed import LINES, SPOTS, card, line_rows, spot_rows, survey_of
 
@@ -303,6 +305,60 @@ def test_a_verdict_with_suspects_inside_says_so_and_what_is_without_them(tmp_pat
     assert rest.sd < judged.sd
     assert rest.verdict == "not asked"
     assert found.as_dict()["by_gauge"][0]["without_suspects"]["n_readings"] == rest.n_readings
+
+
+def test_a_datum_that_is_wrong_for_all_is_said_once(on_lines: Validation) -> None:
+    gauge = on_lines.gauges[0]
+    words = "x was counted from the trailing edge"
+    group = DatumGroup("the whole survey", "trailing", words, 0.999, (2, 3))
+    datum = dataclasses.replace(
+        gauge.datum, status="likely wrong", sentence=words, groups=(group,)
+    )
+    flag = Flag(2, "Q-1", "datum", f"{words}; none was judged", 0.1, 0.2, None, 9.0, (2, 3))
+    wrong = dataclasses.replace(gauge, datum=datum, flags=(flag,))
+    html = agreement_page(dataclasses.replace(on_lines, gauges=(wrong,)))
+    assert html.count("counted from the trailing edge") == 1
+    reserves = "with 2 suspect readings (1 cause) inside and the datum in doubt"
+    assert f"Agreement shown, {reserves}" in html
+
+
+def test_marks_and_numbers_that_look_wrong_head_their_gauge(on_lines: Validation) -> None:
+    turn = OutOfTurn("between marks 3 and 4 neither turns", "Q-1", (4, 5))
+    gauge = dataclasses.replace(
+        on_lines.gauges[0], out_of_turn=(turn,), doubts=("4 readings have more digits",)
+    )
+    text = Page(agreement_page(dataclasses.replace(on_lines, gauges=(gauge,)))).text
+    assert "Look at this first Marks. Between marks 3 and 4 neither turns." in text
+    assert "Numbers. 4 readings have more digits." in text
+    assert "Agreement shown, with 1 swing that is no half wave" in text
+    assert "Look at this first" not in Page(agreement_page(on_lines)).text
+
+
+def test_maps_that_nobody_read_are_named(tmp_path: Path) -> None:
+    found = validation(tmp_path, SPOTS, spot_rows(lites=["Q-3", "Q-1"], count=4))
+    html = agreement_page(found)
+    text = Page(html).text
+    assert "Maps without a reading Q-2: not compared" in text
+    assert "Lite Q-2 no reading, not compared; scanned " in text
+    # lites stand in the order of the survey wherever they stand
+    assert text.index("lite Q-3") < text.index("lite Q-1")
+    assert html.index("Lite Q-3 from above") < html.index("Lite Q-1 from above")
+    assert "Differences by operator, and by lite where there are several" in text
+    assert text.index("Signatures") < text.index("Provenance")
+
+
+def test_uncertainties_stated_wrongly_are_put_into_words() -> None:
+    one = comparison()
+    large = dataclasses.replace(one, normalised=one.normalised._replace(birge=0.74, p=0.005))
+    small = dataclasses.replace(one, normalised=one.normalised._replace(birge=1.6, p=0.005))
+    right = dataclasses.replace(one, normalised=one.normalised._replace(birge=1.1, p=0.3))
+    name = "scatter over stated uncertainty (Birge ratio, 1 expected)"
+    cells = dict(agreement_tables.further_rows([large, small, right]))[name]
+    assert cells == [
+        "0.74, p 0.005; uncertainties stated too large",
+        "1.60, p 0.005; uncertainties stated too small",
+        "1.10, p 0.300",
+    ]
 
 
 def test_biases_digests_bands_and_signatures(page: Page) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import openpyxl
 import pytest
 from python_calamine import CalamineWorkbook
 
@@ -131,6 +132,22 @@ def test_swings_have_both_their_marks(tmp_path: Path) -> None:
     assert table["from x / mm"] == swings["from_x_mm"].tolist()
     assert table["from row"] == [row - 1 for row in table["row of the survey file"]]
     assert table["scan - gauge / mm"] == stored(swings["scan_mm"] - swings["gauge_mm"])
+
+
+def test_lines_are_in_words_and_numbers_have_few_decimals(tmp_path: Path) -> None:
+    survey = survey_of(tmp_path, LINES, line_rows(lites=["Q-2"]))
+    content = agreement_workbook(midchord.validate(surveyed.all_maps(), survey, [card()]))
+    table = columns(sheets(content)["pairs"])
+    assert set(table["line"]) == {"y 200 mm from the left edge, marks from the leading edge"}
+    book = openpyxl.load_workbook(io.BytesIO(content))
+    head = [cell.value for cell in book["pairs"][1]]
+    for name, shape in (
+        ("reading of its twin / mm", "0.00000"),
+        ("x / mm", "0.0"),
+        ("u combined / mm", "0.00000"),
+        ("row of the survey file", "General"),
+    ):
+        assert book["pairs"].cell(2, head.index(name) + 1).number_format == shape, name
 
 
 def test_the_same_survey_gives_the_same_bytes_dated_by_its_readings(on_spots: Validation) -> None:

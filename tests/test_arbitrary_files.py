@@ -41,7 +41,7 @@ SIGNATURES: list[tuple[str, bytes]] = [
     ("xyz", b"x,y,z\n1,2,3\n"),
 ]
 SMALL = settings(
-    max_examples=25,
+    max_examples=15,
     deadline=None,
     derandomize=True,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],

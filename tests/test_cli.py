@@ -231,7 +231,7 @@ def test_a_convention_that_does_not_exist_is_refused(scan: Any, capsys: Any, ask
     text = Path(LIMITS).read_text("utf-8").replace('"gauge"  ', '"optical"  ')
     Path("l.toml").write_text(text, "utf-8")
     said = refused(["map", scan("a.h5"), "--limits", "l.toml", "--out", "out"], capsys, asked)
-    assert "convention = 'optical': Input should be 'gauge' or 'surface'" in said
+    assert "convention = 'optical': it must be 'gauge' or 'surface'" in said
     assert not Path("out").exists()
 
 

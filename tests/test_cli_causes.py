@@ -17,7 +17,7 @@ from midchord_io.results import write_maps
 from traced import FURNACE, production, stored_maps
 
 BITTERN = str(shipped("configs", "machines", "bittern.toml"))
-FILES = ["causes.csv", "causes.html", "causes.json", "spectrum.csv"]
+FILES = ["causes.csv", "causes.html", "causes.json", "nozzles.csv", "spectrum.csv"]
 
 
 @pytest.fixture(scope="module")
@@ -42,7 +42,7 @@ def files(folder: str) -> list[str]:
     return sorted(path.name for path in Path(folder).iterdir())
 
 
-def test_trace_writes_four_files_and_says_what_came_out(maps: list[str], capsys: Any) -> None:
+def test_trace_writes_its_files_and_says_what_came_out(maps: list[str], capsys: Any) -> None:
     assert main(["trace", *maps, "--machine", BITTERN, "--out", "out"]) == 0
     out, err = capsys.readouterr()
     assert out.startswith("Furnace rollers: circumference is shown: a wave of 28")

@@ -19,7 +19,7 @@ from midchord.cli import main
 from midchord.commands import agreement, surveys
 from midchord.configs import shipped
 from midchord.validate import PLACEMENT_SD_MM
-from midchord_io.results import write_maps
+from midchord_io.results import read_maps, write_maps
 from midchord_io.survey import read_survey
 from surveyed import LINES, SPOTS, line_rows, spot_rows, write_survey
 
@@ -154,6 +154,32 @@ def test_survey_and_gauge_must_be_named(inputs: Path, capsys: Any) -> None:
     assert "--survey" in capsys.readouterr().err
 
 
+def test_names_match_that_differ_in_what_nobody_can_see(inputs: Path) -> None:
+    held = read_maps(inputs / "Q-1.maps.nc")
+    odd = held.assign_attrs(lite_id="Q\N{NO-BREAK SPACE} 1")
+    write_maps(odd, "odd.maps.nc")
+    rows = [row.replace("Q-1", "Q  1") for row in spot_rows() if row.startswith("Q-1")]
+    rows = [row.replace("Wren 115", "Wren\N{NO-BREAK SPACE}115") for row in rows]
+    write_survey(Path(), SPOTS, rows, "odd.csv")
+    words = ["validate", "odd.maps.nc", "--survey", "odd.csv"]
+    assert main([*words, "--gauge", str(inputs / "wren.toml")]) == 0
+    facts = json.loads(Path("agreement.json").read_text("utf-8"))
+    assert (facts["n_paired"], facts["n_unpaired"]) == (len(rows), 0)
+    assert facts["lites"][0]["is_compared"]
+
+
+def test_an_incomplete_set_is_told_and_redone(call: Any, capsys: Any) -> None:
+    assert call() == 0
+    capsys.readouterr()
+    Path("agreement.json").unlink()  # as a person may; the leavings of a run are in test_together
+    assert call() == 2
+    assert capsys.readouterr().err == (
+        "midchord: error: agreement.html: this result is already there, and so is 1 more, without "
+        "agreement.json, which comes last: the set may be incomplete; results are written to names "
+        "that are free; name another folder with --out, or say --overwrite.\n"
+    )
+
+
 def test_results_are_replaced_only_on_request(call: Any, capsys: Any) -> None:
     Path("agreement.xlsx").write_text("older", encoding="utf-8")
     assert call() == 2
@@ -231,6 +257,22 @@ def test_lengths_of_lites_by_name_and_remarks_that_say_where(capsys: Any) -> Non
     assert files() == ["a", "b"]
 
 
+def test_distances_in_inches_set_no_feet_and_say_so_first(capsys: Any) -> None:
+    lines = Path(HERON).read_text("utf-8").splitlines()
+    head = next(k for k, line in enumerate(lines) if line.startswith("lite_id"))
+    at = lines[head].split(",").index("distance_mm")
+    for k in range(head + 1, len(lines)):
+        cells = lines[k].split(",")
+        cells[at] = f"{float(cells[at]) / 25.4:.2f}"
+        lines[k] = ",".join(cells)
+    Path("inches.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert main(["survey", "inches.csv", "--gauge", TEAL, "--out", "o"]) == 0
+    said = capsys.readouterr().out.splitlines()
+    assert said[0] == "Lite heron-07, gauge Teal 120: half-span for the feet cannot be told"
+    assert "were they written in inches?" in said[1]
+    assert not any("edge zone, where" in line for line in said)
+
+
 def test_a_survey_of_spots_has_no_marks_to_work_up(inputs: Path, capsys: Any) -> None:
     words = ["survey", str(inputs / "spots.csv"), "--gauge", str(inputs / "wren.toml")]
     assert main(words) == 3
@@ -266,6 +308,16 @@ def test_the_procedure_is_written_with_the_feet_that_are_known(capsys: Any) -> N
     text = Path("p/sheet.html").read_text("utf-8")
     assert "<strong>124 mm</strong>" in text
     assert capsys.readouterr().out.strip() == str(Path("p/sheet.html"))
+
+
+def test_the_procedure_is_a_page(capsys: Any) -> None:
+    for name, ending in (("p.txt", ".txt"), ("p", "a file without an ending")):
+        assert main(["survey-procedure", "--out", name]) == 2
+        assert capsys.readouterr().err == (
+            f"midchord: error: {name}: the procedure cannot be written as {ending}; .html, which "
+            "any browser prints; name the file so.\n"
+        )
+    assert files() == []
 
 
 @pytest.mark.parametrize(
@@ -316,6 +368,16 @@ def test_a_plan_is_written_and_its_file_is_a_survey_once_filled_in(
     assert len(survey.readings) == 72
     assert survey.readings.groupby("lite_id").size().tolist() == [24, 24, 24]
     assert sorted(survey.readings["operator"].unique()) == ["operator 1", "operator 2"]
+
+
+def test_one_of_each_is_said_in_the_singular(inputs: Path, capsys: Any) -> None:
+    maps = [str(inputs / f"{lite_id}.maps.nc") for lite_id in surveyed.LITES]
+    words = ["survey-plan", *maps, "--gauge", str(inputs / "wren.toml"), "--tolerance-mm", "0.05"]
+    assert main([*words, "--operators", "1", "--repeats", "1"]) == 0
+    said = capsys.readouterr().out.splitlines()[0]
+    assert " 1 repeat by 1 operator: " in said
+    assert console.counted(1, "more lite") == "1 more lite"
+    assert console.counted(0, "reading") == "0 readings"
 
 
 def test_a_tolerance_that_no_survey_can_show_is_refused(inputs: Path, capsys: Any) -> None:

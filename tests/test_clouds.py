@@ -9,18 +9,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pytest
-import xarray as xr
 
-from midchord.run import process
-from midchord.simulate import simulate
-from midchord.simulating.recipe import Recipe
 from midchord_io.acquisition import findings_of
 from midchord_io.adapters import open_scan
 from midchord_io.adapters.native import write_scan
 from midchord_io.errors import MissingMetadata, ScanError, SettingsError, SourceConflict
 from midchord_io.scan import check_scan
-from midchord_io.source import Lite, SourceDescription, load_source
-from point_files import POINT_FILES, described_points
+from midchord_io.source import SourceDescription, load_source
 
 Points = npt.NDArray[np.float64]
 
@@ -156,56 +151,3 @@ def test_what_a_cloud_leaves_unsaid_is_refused(tmp_path: Path) -> None:
             open_scan(path, said({left_out: None}))
     with pytest.raises(SourceConflict, match="with pitch, which this format has no use for"):
         open_scan(path, said({"pitch": {"x": 1.0}}))
-
-
-@pytest.fixture(scope="module")
-def simulated() -> xr.Dataset:
-    recipe = Recipe.model_validate(
-        {
-            "seed": 3,
-            "lite": {"length_mm": 2200.0, "width_mm": 360.0, "thickness_mm": 6.0, "id": "round"},
-            "scanner": {"pitch_x_mm": 4.0, "pitch_y_mm": 12.0, "frame": "lite"},
-            "roll_waves": [{"amplitude_mm": 0.04, "wavelength_mm": 240.0}],
-            "form": {"bow_along_mm": 2.0},
-            "noise": {"white_sigma_mm": 0.002},
-            "dropouts": {"share": 0.002},
-        }
-    )
-    return simulate(recipe)[0]
-
-
-def as_points(scan: xr.Dataset) -> Points:
-    x, y = np.meshgrid(scan.x.values, scan.y.values, indexing="ij")
-    return np.column_stack([x.ravel(), y.ravel(), scan.height.values.ravel().astype(float)])
-
-
-RESOLUTION_MM = {"las": 0.6e-6, "pcd": 1e-6, "ply": 1e-6, "xyz": 1e-6, "e57": 1e-6, "parquet": 1e-6}
-"""Of the heights as the writers of point_files keep them: half a step of the LAS integers; the
-others a float32, or 9 digits, of heights below 4 mm."""
-
-
-def test_maps_from_every_format_are_equal(simulated: xr.Dataset, tmp_path: Path) -> None:
-    """The same lite through each format, written by another library: the same scan, the same maps.
-
-    Maps follow heights without gain: the swing of a reading is at most twice that of the heights.
-    """
-    points = np.random.default_rng(1).permutation(as_points(simulated))
-    direct = process(simulated)
-    figures = ("height", "depth", "wavelength", "surface_distortion")
-    for name, file_name, write in POINT_FILES:
-        write(tmp_path / file_name, points)
-        source = described_points(name)
-        source = source.model_copy(update={"lite": Lite(frame="lite")})
-        scan = open_scan(tmp_path / file_name, source)
-        np.testing.assert_allclose(scan.x, simulated.x, atol=1e-4)
-        np.testing.assert_allclose(scan.y, simulated.y, atol=1e-4)
-        off = float(np.nanmax(np.abs(scan.height.values - simulated.height.values)))
-        assert off <= RESOLUTION_MM[name], (file_name, off)
-        np.testing.assert_array_equal(np.isnan(scan.height), np.isnan(simulated.height))
-        if file_name not in ("points.csv", "layered.laz"):
-            continue  # one exact and the coarsest: the scans of the others are as near
-        maps = process(scan)
-        for figure in figures:
-            one, other = maps[figure].values, direct[figure].values
-            np.testing.assert_array_equal(np.isnan(one), np.isnan(other), err_msg=file_name)
-            np.testing.assert_allclose(one, other, rtol=2e-3, atol=2e-5, err_msg=file_name)

@@ -77,6 +77,16 @@ def test_spread_that_grows_is_seen_and_even_spread_is_not() -> None:
     assert false / 200 < 0.10
 
 
+def test_a_spread_without_a_trend_goes_no_way() -> None:
+    rng = np.random.default_rng(5)
+    t = rng.uniform(0.02, 0.12, 100)
+    even = spread_trend(t + 0.005 * (-1.0) ** np.arange(100) * np.linspace(0.99, 1.01, 100), t)
+    assert even.p > 0.05
+    assert even.grows is None
+    assert spread_trend(t + rng.normal(0, 0.2, 100) * t, t).grows is True
+    assert spread_trend(t + rng.normal(0, 0.2, 100) * (0.13 - t), t).grows is False
+
+
 def test_nothing_to_test() -> None:
     assert math.isnan(proportional_bias([1, 2, 3], [3, 2, 1]).slope)
     assert math.isnan(spread_trend([1.0], [1.0]).p)

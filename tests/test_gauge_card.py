@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from datetime import date, time
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 import pytest
@@ -98,7 +98,10 @@ def test_a_peak_of_the_lower_face_is_a_valley_of_the_lite(sign, face, on_lite):
         ({**THREE_POINT, "half_span_mm": float("inf")}, "half_span_mm = inf"),
         ({**THREE_POINT, "resolution_mm": 10**400}, "resolution_mm = "),
         ({**THREE_POINT, "resolution_mm": 10**5000}, "resolution_mm = a number of thousands of"),
-        ({**THREE_POINT, "gauge": "n" * 300}, f"gauge = '{'n' * 79} ...: String should have at"),
+        (
+            {**THREE_POINT, "gauge": "n" * 300},
+            f"gauge = '{'n' * 79} ...: it must have at most 200 char",
+        ),
         ({**THREE_POINT, "kind": "threepoint"}, "kind = 'threepoint'"),
         ({**THREE_POINT, "reading_sign": 2}, "reading_sign = 2"),
         ({**THREE_POINT, "calibrated_on": "2 Feb"}, "it must be a date as 2026-03-17"),
@@ -126,7 +129,7 @@ def test_what_a_card_may_not_say(values, words):
     ],
 )
 def test_no_gauge_has_such_a_size(card, key, value):
-    with pytest.raises(SurveyError, match=f"card.toml: {key} = {re.escape(repr(value))}: Input"):
+    with pytest.raises(SurveyError, match=f"card.toml: {key} = {re.escape(repr(value))}: it must"):
         card_of({**card, key: value}, where="card.toml")
 
 
@@ -184,3 +187,40 @@ def test_a_card_does_not_change():
     with pytest.raises(ValueError, match="frozen"):
         card.resolution_mm = 1.0
     assert card.resolution_mm == 0.001
+
+
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        ({"reading_sign": True}, "reading_sign = true: it must be 1 or -1"),
+        ({"reading_sign": "1"}, "reading_sign = '1': it must be 1 or -1"),
+        ({"calibrated_on": "2199-01-01"}, "the last calibration, which has not come yet"),
+        ({"calibrated_on": date(2199, 1, 1)}, "calibrated_on = 2199-01-01: it must be the day"),
+        ({"gauge": "Teal\n120"}, "gauge = 'Teal\\n120': it must be one line of text, without tabs"),
+        ({"support": "a\tb"}, "support = 'a\\tb': it must be one line of text"),
+        ({"gauge": " "}, "gauge = ' ': it must not be empty"),
+        ({"gauge": 7}, "gauge = 7: it must be text in quotes"),
+        ({"kind": "ruler"}, "kind = 'ruler': it must be 'three-point', 'short-feet', 'fl"),
+        ({"resolution_mm": "1,5"}, "resolution_mm = '1,5': it must be a number"),
+        ({"resolution_mm": 11.0}, "resolution_mm = 11.0: it must be at most 10"),
+        ({"half_span_mm": 0.5}, "half_span_mm = 0.5: it must be at least 1"),
+        ({"half_span_mm": math.nan}, "half_span_mm = nan: it must be a finite number"),
+    ],
+)
+def test_what_is_said_of_a_value_is_said_in_plain_words(values, words):
+    with pytest.raises(SurveyError) as refused:
+        card_of({**THREE_POINT, **values}, where="card.toml")
+    assert words in str(refused.value)
+    assert "Input should" not in str(refused.value)
+
+
+def test_a_calibration_of_today_counts_wherever_the_day_has_begun():
+    today = datetime.now(UTC).date()
+    for day in (today, today + timedelta(days=1)):
+        card = card_of({**THREE_POINT, "calibrated_on": day.isoformat()})
+        assert card.calibrated_on == day
+
+
+@pytest.mark.parametrize("name", ["Teal\N{NO-BREAK SPACE}120", "  Teal  120\n", "Teal 120"])
+def test_a_gauge_is_called_as_a_survey_calls_it(name):
+    assert card_of({**THREE_POINT, "gauge": name}).gauge == "Teal 120"

@@ -16,6 +16,7 @@ from midchord.simulating.recipe import Recipe
 from midchord.simulating.surface import Surface
 from midchord.simulating.truth import true_half_waves
 from midchord.surveying.hand_survey import HandSurvey, work_up
+from midchord.surveying.survey_remarks import in_spans
 from midchord_io.errors import SurveyError
 from midchord_io.gauge_card import GaugeCard, card_of, load_gauge_card
 from midchord_io.survey import Survey, read_survey
@@ -301,7 +302,7 @@ def test_marks_without_readings_give_the_half_span():
     assert figures.half_span_mm == 125.0
     assert figures.depth_mm == (0, None, None, None)
     assert hand.lites[0].convention is None
-    assert codes(hand) == ["unread", "length_unknown"]
+    assert codes(hand) == ["length_unknown", "unread"]
     assert hand.lines[0].half_waves["gain"].isna().all()
 
 
@@ -323,7 +324,7 @@ def test_one_step_of_the_dial_as_an_uncertainty():
 
 
 def test_feet_set_for_another_wave():
-    hand = work_up(survey(wave_line(300.0, 120.0)), card(), length_mm=5000)
+    hand = work_up(survey(wave_line(300.0, 120.0).round({"reading_mm": 3})), card(), length_mm=5000)
     (remark,) = hand.remarks
     assert remark.code == "feet"
     # G = 1 - cos(2 pi 120 / 300) = 1.809
@@ -331,13 +332,14 @@ def test_feet_set_for_another_wave():
         "120 mm from plunger to foot is 20 % less than half of the mean wavelength, 150 mm: "
         "the gain is 1.81 instead of 2"
     )
-    close = work_up(survey(wave_line(250.0, 120.0)), card(), length_mm=5000)
+    near = wave_line(250.0, 120.0).round({"reading_mm": 3})
+    close = work_up(survey(near), card(), length_mm=5000)
     assert close.remarks == ()
 
 
 def test_feet_that_are_blind():
     fine = card(resolution_mm=0.0001)
-    hand = work_up(survey(wave_line(130.0, 120.0)), fine, length_mm=5000)
+    hand = work_up(survey(wave_line(130.0, 120.0).round({"reading_mm": 4})), fine, length_mm=5000)
     (remark,) = hand.remarks
     assert remark.code == "blind"
     assert "the gain at the mean wavelength is only 0.11" in remark.text
@@ -407,9 +409,71 @@ def test_repeats_of_one_mark_are_compared_and_a_slip_among_them_is_named():
     pooled = np.sqrt((steps**2 / 2).sum() / 6)
     assert hand.lites[0].within_mark_sd_mm == pytest.approx(pooled)
     (remark,) = (one for one in hand.remarks if one.code == "repeats_apart")
-    assert "the 2 repeats of mark 6 lie 0.06 mm apart" in remark.text
+    usual = np.sqrt((steps[:-1] ** 2 / 2).sum() / 5)
+    assert hand.lites[0].within_mark_sd_without_slips_mm == pytest.approx(usual)
+    assert remark.text == (
+        "the 2 repeats of the mark at 1000 mm lie 0.06 mm apart, where those of other marks "
+        "scatter by 0.0014 mm: one of them looks like a slip"
+    )
     assert len(remark.rows) == 2
+    even = work_up(survey(line(x, first), line(x, first + 0.002, repeat=2)), card()).lites[0]
+    assert even.within_mark_sd_without_slips_mm is None
     assert work_up(survey(line(x, first)), card()).lites[0].within_mark_sd_mm is None
+
+
+def test_a_mark_passed_over_is_said_once_and_its_numbers_spoil_no_repeat():
+    x = np.arange(400.0, 1700.0, 120.0)
+    readings = np.where(np.arange(x.size) % 2, 0.0, 0.1)
+    keep = np.arange(x.size) != 5
+    short = line(x[keep], readings[keep] + 0.001)
+    walks = [line(x + k, readings, repeat=k + 2) for k in range(3)]
+    hand = work_up(survey(short, *walks), card(), length_mm=5000)
+    assert codes(hand) == ["mark_left_out", "not_alternating"]
+    said = hand.remarks[0]
+    assert said.text == (
+        "no mark near 1001 mm, where 3 of 4 walks of this line have one: one mark fewer, from mark "
+        "6 on"
+    )
+    assert said.line == "Ines, repeat 1, y 620 mm"
+    assert said.rows == (6, 7)
+    # repeats are compared where they were made: all four within 0.001 mm of one another
+    assert hand.lites[0].within_mark_sd_mm < 0.001
+    # with one other walk only, its wider step speaks
+    pair = work_up(survey(short, walks[0]), card(), length_mm=5000)
+    assert "mark_left_out" in codes(pair)
+    # a person who marks a place that nobody else has is no reason to name all the others
+    extra = line(np.sort([*x, 1060.0]), np.insert(readings, 6, 0.05), repeat=9)
+    assert "mark_left_out" not in codes(work_up(survey(extra, *walks), card(), length_mm=5000))
+
+
+def test_distances_in_inches_set_no_feet_and_the_unit_comes_first():
+    x = np.arange(400.0, 1700.0, 120.0) / 25.4
+    hand = work_up(survey(line(x, [0.1, 0.0] * 5 + [0.1])), card())
+    assert hand.lites[0].figures.half_span_mm is None
+    assert codes(hand) == ["band", "length_unknown"]  # no zone, no foot: the places are not sure
+    assert hand.remarks[0].text.endswith(
+        "outside the roll-wave band of 120 to 600 mm: check the unit of the distances; times 25.4 "
+        "their mean would be 240 mm: were they written in inches?"
+    )
+
+
+def test_marks_are_listed_in_spans():
+    assert in_spans([1, 2, 3, 4, 7, 9, 10]) == "1 to 4, 7, 9, 10"
+    assert in_spans([]) == ""
+
+
+def test_readings_finer_than_the_dial_are_said():
+    x = np.arange(400.0, 1700.0, 120.0)
+    readings = np.array([0.1, 0.0] * 5 + [0.1]) / 25.4
+    hand = work_up(survey(line(x, readings.round(5))), card(), length_mm=5000)
+    (said,) = (one for one in hand.remarks if one.code == "finer_than_dial")
+    assert said.text == (
+        "6 of 11 readings by G have more digits than its dial of 0.001 mm shows, the first in row "
+        "2, 0.00394 mm: they were converted, from inches perhaps, or averaged"
+    )
+    # a tenth of a step may be estimated by eye
+    by_eye = work_up(survey(line(x, readings.round(4))), card(), length_mm=5000)
+    assert "finer_than_dial" not in codes(by_eye)
 
 
 def test_a_card_that_is_silent_about_its_sign():

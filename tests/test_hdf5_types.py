@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import struct
+import zlib
 from pathlib import Path
 
 import h5py
@@ -73,3 +75,41 @@ def test_a_dataset_that_declares_more_than_is_stored(tmp_path: Path) -> None:
         file.create_dataset("z", shape=(9000, 9000), dtype="f8", chunks=(100, 100))
     with pytest.raises(CorruptScan, match="648000000 bytes declared"):
         open_scan(tmp_path / "a.h5", description())
+
+
+def test_a_chunk_that_unpacks_to_more_than_it_declares(tmp_path: Path) -> None:
+    """A gigabyte of zeros deflated to one megabyte, in the place of 20 MB of heights."""
+    path = tmp_path / "a.h5"
+    packer = zlib.compressobj(9)
+    packed = b"".join(packer.compress(bytes(2**24)) for _ in range(64)) + packer.flush()
+    shape = (3000, 1700)
+    with h5py.File(path, "w") as file:
+        data = file.create_dataset("z", shape=shape, dtype="f4", chunks=shape, compression="gzip")
+        data.id.write_direct_chunk((0, 0), packed)
+    with pytest.raises(CorruptScan, match=r"a chunk at byte \d+ unpacks to more than it declares"):
+        open_scan(path, description())
+    with h5py.File(path, "w") as file:
+        about = h5py.h5p.create(h5py.h5p.DATASET_CREATE)
+        about.set_chunk((30, 17))
+        about.set_deflate(9)
+        about.set_deflate(9)
+        space = h5py.h5s.create_simple((30, 17))
+        h5py.h5d.create(file.id, b"z", h5py.h5t.IEEE_F32LE, space, about)
+        file["z"][:] = as_stored()
+    with pytest.raises(CorruptScan, match="its chunks are deflated twice"):
+        open_scan(path, description())
+
+
+def test_room_for_lzf_that_no_chunk_needs(tmp_path: Path) -> None:
+    """The filter takes its room from a value beside it, here 4 GB for a chunk of 2040 bytes."""
+    path = tmp_path / "a.h5"
+    with h5py.File(path, "w") as file:
+        shape = as_stored().shape
+        file.create_dataset("z", data=as_stored(), chunks=shape, compression="lzf")
+    assert open_scan(path, description()).sizes == {"x": 30, "y": 17}
+    content = path.read_bytes()
+    at = content.index(b"lzf\0")
+    told = content.index(struct.pack("<I", 2040), at)
+    path.write_bytes(content[:told] + struct.pack("<I", 2**32 - 1) + content[told + 4 :])
+    with pytest.raises(CorruptScan, match="chunks of 2040 bytes that lzf is told to be of"):
+        open_scan(path, description())

@@ -438,11 +438,11 @@ def test_edge_lift_that_was_not_measured_is_undecided() -> None:
 @pytest.mark.parametrize(
     ("entry", "words"),
     [
-        (depth_limit(convention="optical"), r"convention = 'optical': Input should be 'gauge' or"),
+        (depth_limit(convention="optical"), r"convention = 'optical': it must be 'gauge' or"),
         (depth_limit(convention=None), r"limit.0: depth has no convention: convention = \"gau"),
         (depth_limit(limt_mm=1.0), r"no key 'limit.0.limt_mm', did you mean 'limit_mm'\?"),
         (depth_limit(source=" "), r"limit.0.source = ' '"),
-        (depth_limit(limit_mm="0.3"), r"limit.0.limit_mm = '0.3': Input should be a valid number"),
+        (depth_limit(limit_mm="0.3"), r"limit.0.limit_mm = '0.3': it must be a number"),
         (depth_limit(limit_mm=None), r"has no limit: a limit on its max is given as limit_mm"),
         (depth_limit(limit_mm=None, limit_mdpt=3.0), r"has limit_mdpt: .* given as limit_mm"),
         (depth_limit(limit_mdpt=3.0), r"has limit_mm, limit_mdpt: .* given as limit_mm"),

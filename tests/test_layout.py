@@ -18,6 +18,7 @@ STAGES = {"place", "detrend", "gauge", "waves", "maps", "uncertainty", "judge"}
 MAY_USE_KERNELS = {"uncertainty", "validate", "trace", "lots"}
 KERNELS = {"gauge", "waves"}
 TOP = {"batch", "watch", "validate", "surveying", "trace", "lots", "report", "simulate", "outputs"}
+TOP |= {"drift", "drift_facts", "trial", "trial_facts"}
 TOP |= {"history", "publish", "trace_facts"}
 CLI = {"cli": 5, "__main__": 5, "commands": 4}
 BASE = {"settings", "configs", "machine", "machine_place"}

@@ -121,7 +121,30 @@ def test_a_number_within_its_bounds_is_kept(value: float | None) -> None:
 
 
 @pytest.mark.parametrize(
-    "length", ["nan", "inf", "-inf", "0", "-5", "1e300", "1e-300", "A=nan", "A="]
+    ("name", "option", "value", "words"),
+    [
+        ("validate", "--tolerance-mm", "x", "'x' was given; it must be a number, as 1.5, from "
+         "1e-06 to 100; correct it."),
+        ("validate", "--tolerance-mm", "1,5", "'1,5' was given; it must be a number, as 1.5, from"),
+        ("validate", "--placement-sd-mm", "", "'' was given; it must be a number, as 1.5, from 0"),
+        ("survey-plan", "--repeats", "1.5", "'1.5' was given; it must be a whole number, as 2, "
+         "from 1 to 10; correct it."),
+        ("survey-plan", "--operators", "9", "9 was given; it must be from 1 to 8; correct it."),
+        ("map", "--threads", "9" * 400, f"{'9' * 80} ... was given; it must be from 1 to 512;"),
+        ("map", "--threads", "n" * 400, f"'{'n' * 79} ... was given; it must be a whole number"),
+    ],
+)  # fmt: skip
+def test_what_is_said_of_it_is_one_sentence(
+    name: str, option: str, value: str, words: str, capsys: Any
+) -> None:
+    assert main([*call_of(name, without=option), f"{option}={value}"]) == 2
+    said = capsys.readouterr().err.splitlines()[-1]
+    assert said.startswith(f"Error: Invalid value for '{option}': {words}")
+    assert len(said) < 200
+
+
+@pytest.mark.parametrize(
+    "length", ["nan", "inf", "-inf", "0", "-5", "1e300", "1e-300", "A=nan", "A=", "=5", " =5"]
 )
 def test_a_length_of_a_lite_is_read_before_the_survey(length: str, capsys: Any) -> None:
     assert main(["survey", "gone.csv", f"--length-mm={length}"]) == 2

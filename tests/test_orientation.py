@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from midchord.orientation import TARGET_MM, read_target, target_recipe
+from midchord.orientation import PADS_APART_MM, TARGET_MM, read_target, target_recipe
 from midchord.simulate import simulate
 
 WAYS = [
@@ -102,3 +102,36 @@ def test_bumps_of_another_order_are_no_rigid_lite_and_no_target(
         height[300:, :half][:, ::-1],
     )
     assert read_target(wrong) is None
+
+
+@pytest.mark.parametrize("steps", [(1, 1), (2, 1), (3, 2)])
+def test_a_scale_is_read_to_half_a_per_cent_from_a_thinned_matrix(
+    steps: tuple[int, int], height: npt.NDArray[np.float64]
+) -> None:
+    """Tops of the bumps lie between the samples that are left; 0.5 um a count."""
+    found = read_target(height[:: steps[0], :: steps[1]] / 0.0005)
+    assert found is not None
+    assert found.unit is None
+    assert found.mm_per_number == pytest.approx(0.0005, rel=0.005)
+    assert found.accuracy < 0.02
+    assert found.scale == ("um", 0.5)
+
+
+def test_flat_pads_are_read_as_thick_as_they_are() -> None:
+    rng = np.random.default_rng(3)
+    lite = 0.003 * rng.standard_normal((600, 200))
+    for at, thick in (((30, 15), 1.0), ((30, 180), 2.0), ((560, 15), 3.0), ((560, 180), 4.0)):
+        lite[at[0] : at[0] + 20, at[1] : at[1] + 10] += thick
+    found = read_target(lite)
+    assert found is not None
+    assert (found.axes, found.unit) == (("x", "y"), "mm")
+    assert found.mm_per_number == pytest.approx(1.0, abs=0.002)
+    assert found.apart == pytest.approx((530.0, 165.0), abs=0.5)
+    assert read_target(lite * 1.06).unit is None  # type: ignore[union-attr]  # 6 % are seen
+
+
+def test_pads_lie_as_far_apart_as_the_recipe_says(height: npt.NDArray[np.float64]) -> None:
+    found = read_target(height)  # 2 mm along, 4 mm across
+    assert found is not None
+    assert (2 * found.apart[0], 4 * found.apart[1]) == pytest.approx(PADS_APART_MM, abs=1.0)
+    assert PADS_APART_MM == (1060.0, 660.0)

@@ -114,7 +114,7 @@ def test_a_missing_size_is_named() -> None:
             },
             "must lie within length_mm and width_mm",
         ),
-        ({"spikes": {"share": 1.0}}, "spikes.share = 1.0: Input should be less than 1"),
+        ({"spikes": {"share": 1.0}}, "spikes.share = 1.0: it must be less than 1"),
     ],
 )
 def test_refusals_say_what_is_wrong(sections: dict[str, object], words: str) -> None:

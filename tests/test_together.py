@@ -79,7 +79,7 @@ for older in (0, 1):
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="the system makes no copy of a process")
 def test_a_kill_at_any_step_leaves_a_whole_set_or_one_without_its_last_file(
-    tmp_path: Path, caplog: pytest.LogCaptureFixture
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     done = subprocess.run(
         [sys.executable, "-W", "ignore", "-c", KILLED], cwd=tmp_path, check=False, timeout=120
@@ -88,7 +88,7 @@ def test_a_kill_at_any_step_leaves_a_whole_set_or_one_without_its_last_file(
     folders = sorted(path for path in tmp_path.iterdir())
     assert len(folders) == 80
     seen = set()
-    logging.getLogger("midchord").propagate = True
+    monkeypatch.setattr(logging.getLogger("midchord"), "propagate", True)
     for folder in folders:
         after = {name: text for name, text in held(folder).items() if name in NAMES}
         seen.add((folder.name[0], tuple(after.get(name, "-") for name in NAMES)))
@@ -166,7 +166,7 @@ def test_a_run_that_is_still_at_work_is_left_alone(tmp_path: Path) -> None:
     ) as busy:
         hidden = left_incomplete(tmp_path, process=busy.pid)
         assert list(unfinished_sets(tmp_path, NAMES)) == []
-        with pytest.raises(OutputError, match="a.html: this result is already there, and so is 1"):
+        with pytest.raises(OutputError, match=r"a.html: this result is already there, and so is 1"):
             write_together(tmp_path, writers("new"))
         assert held(tmp_path) == {".part": "", "a.html": "half", "a.xlsx": "half"}
         busy.communicate("\n")
@@ -179,7 +179,7 @@ def test_a_run_that_is_still_at_work_is_left_alone(tmp_path: Path) -> None:
 @pytest.mark.parametrize("record", ["", "[]", '{"new": 3, "old": {}}', '{"new": {"a.json": [1]}}'])
 def test_a_record_that_is_none_is_no_evidence(tmp_path: Path, record: str) -> None:
     (left_incomplete(tmp_path) / "moving.json").write_text(record, "utf-8")
-    with pytest.raises(OutputError, match="without a.json, which comes last: the set may be inc"):
+    with pytest.raises(OutputError, match=r"without a.json, which comes last: the set may be inc"):
         check_free(tmp_path, NAMES, overwrite=False)
     write_together(tmp_path, writers("new"), overwrite=True)
     assert held(tmp_path) == dict.fromkeys(NAMES, "new")
@@ -234,7 +234,7 @@ def test_of_many_lites_those_left_incomplete_are_not_in_the_way(tmp_path: Path) 
     left_incomplete(tmp_path)
     check_outputs(tmp_path, ["a", "b"], overwrite=False)
     (tmp_path / "b.html").write_text("whole", "utf-8")
-    with pytest.raises(OutputError, match="b.html: this result is already there, without b.summ"):
+    with pytest.raises(OutputError, match=r"b.html: this result is already there, without b.summ"):
         check_outputs(tmp_path, ["a", "b"], overwrite=False)
 
 

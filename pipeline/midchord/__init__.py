@@ -12,6 +12,7 @@ __version__ = "0.2.0"
 
 _HOMES = {
     "Settings": "midchord.settings",
+    "drift": "midchord.drift",
     "judge": "midchord.judge",
     "load_limits": "midchord.judge",
     "process": "midchord.run",
@@ -19,6 +20,7 @@ _HOMES = {
     "summary": "midchord.run",
     "sweep_gauge": "midchord.gauge",
     "trace": "midchord.trace",
+    "trial": "midchord.trial",
     "validate": "midchord.validate",
     "work_up": "midchord.surveying.hand_survey",
 }

@@ -21,11 +21,14 @@ import typer
 from midchord.commands import (
     agreement,
     causes,
+    drift,
     identification,
     lites,
+    lots,
     references,
     simulation,
     surveys,
+    trials,
 )
 from midchord.commands.options import LogJson, Threads, Verbose
 from midchord.console import (
@@ -41,7 +44,18 @@ from midchord_io.errors import MidchordError, OutputError
 
 __all__ = ["app", "main"]
 
-GROUPS = (lites, identification, references, simulation, agreement, surveys, causes)
+GROUPS = (
+    lites,
+    identification,
+    references,
+    simulation,
+    agreement,
+    surveys,
+    causes,
+    lots,
+    trials,
+    drift,
+)
 """Modules with ``commands``, in the order of the help."""
 
 # typer brings click along or asks for it, by version: this is its UsageError either way

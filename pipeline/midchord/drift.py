@@ -169,9 +169,7 @@ def drift(
 
 
 def _seasons(figures: Figures, s: DriftSettings) -> tuple[list[str], list[str]] | None:
-    known = days_and_shifts(
-        figures.scanned_at, s.seasons.shift_begins_h, s.seasons.utc_offset_h
-    )
+    known = days_and_shifts(figures.scanned_at, s.seasons.shift_begins_h, s.seasons.utc_offset_h)
     if known is not None and figures.shifts is not None:
         known = known[0], list(figures.shifts)
     return known
@@ -281,6 +279,4 @@ def _chart(
             clip_sd=s.charts.clip_sd,
         )  # fmt: skip
     season = None if seasons is None else split(values, *seasons)
-    return Charted(
-        name, values, baseline, limits, z, tracks, signals, change, rate, season
-    )
+    return Charted(name, values, baseline, limits, z, tracks, signals, change, rate, season)

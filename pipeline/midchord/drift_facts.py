@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 __all__ = [
     "CHART_NAMES",
     "SHIFTS_SD",
-    "chart_table",
     "change_words",
+    "chart_table",
     "conclusions",
     "doubts",
     "drift_facts",
@@ -281,7 +281,7 @@ def _charted(drift: Drift, one: Charted) -> dict[str, Any]:
         "mean": base.mean,
         "sd": base.sd,
         "sd_charted": base.sd_step,
-        "values": base.doubt.count,
+        "values": base.doubt.values,
         "degrees_of_freedom": base.doubt.dof,
         "outlier_ids": [ids[n] for n in np.flatnonzero(base.is_outlier)],
         "limits_sd": {

@@ -18,15 +18,25 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from midchord.identifying.decisions import Decision, decide, is_table, without_codes
-from midchord.identifying.previews import Preview, preview_of, thinned
-from midchord.orientation import Target, read_target
+from midchord.identifying.decision import Decision
+from midchord.identifying.decisions import decide, is_table, without_codes
+from midchord.identifying.previews import (
+    Preview,
+    coarse_points,
+    preview_of,
+    thinned,
+    thinning,
+)
+from midchord.orientation import PADS_APART_MM, Target, read_target
 from midchord_io.adapters import describe_scan, open_scan
 from midchord_io.errors import ScanError
 from midchord_io.ingest.facts import ArrayFacts, FileFacts
 from midchord_io.source import SourceDescription
 
 __all__ = ["Decision", "Identity", "Preview", "identify"]
+
+APART_TOLERANCE = 0.02
+"""Of distances between pads: they are laid down by hand."""
 
 
 @dataclass(frozen=True)
@@ -50,6 +60,22 @@ class Identity:
     """The orientation target, if the bumps of one are in view."""
     placed_right: bool | None
     """Of a target in an opened scan: whether every bump is in its corner, up, and so high."""
+    seen: Target | None
+    """The target as the opened scan shows it, in mm."""
+    pads_apart_mm: tuple[float, float] | None
+    """Between the pads along x and y, in an opened scan."""
+
+    @property
+    def has_exchanged_pitches(self) -> bool:
+        """Whether the pads would lie as in the simulated target with x and y pitch exchanged.
+
+        Exchanged pitches stretch one distance by what they shorten the other one.
+        """
+        if self.pads_apart_mm is None:
+            return False
+        (x, y), (x_known, y_known) = self.pads_apart_mm, PADS_APART_MM
+        is_same_area = abs(x * y / (x_known * y_known) - 1) <= APART_TOLERANCE
+        return is_same_area and abs(x / x_known - 1) > 2 * APART_TOLERANCE
 
 
 def identify(path: str | Path, source: SourceDescription | None = None) -> Identity:
@@ -66,12 +92,14 @@ def identify(path: str | Path, source: SourceDescription | None = None) -> Ident
         refusal = str(error)
     chosen = _chosen(facts, source)
     target = read_target(without_codes(chosen)) if chosen is not None else None
+    if is_table(facts) and (points := coarse_points(facts)) is not None:
+        target = read_target(points[0], is_coarse=True)
     stated, decisions = decide(facts, chosen, target, is_native=not facts.uses)
-    placed_right = None
+    placed_right, found, apart = None, None, None
     if scan is not None:
         found = read_target(thinned(scan["height"].values.astype(np.float64)))
         if found is not None:
-            target = target or found
+            apart = _apart_mm(found, scan)
             placed_right = (found.axes, found.sign, found.unit) == (("x", "y"), "up", "mm")
     return Identity(
         path=path,
@@ -85,7 +113,19 @@ def identify(path: str | Path, source: SourceDescription | None = None) -> Ident
         preview=preview_of(facts, chosen, source, scan, target),
         target=target,
         placed_right=placed_right,
+        seen=found,
+        pads_apart_mm=apart,
     )
+
+
+def _apart_mm(found: Target, scan: xr.Dataset) -> tuple[float, float]:
+    steps = thinning(scan["height"].shape)
+    pitches = (float(np.median(np.diff(scan[axis].values))) for axis in ("x", "y"))
+    x, y = (
+        samples * step * pitch
+        for samples, step, pitch in zip(found.apart, steps, pitches, strict=True)
+    )
+    return x, y
 
 
 def _chosen(facts: FileFacts, source: SourceDescription | None) -> ArrayFacts | None:

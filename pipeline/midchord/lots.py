@@ -43,7 +43,7 @@ from midchord.production.lots_settings import LotsSettings
 from midchord.production.persistence import persistent_spots
 from midchord.production.result import ChangeMaps, Known, LotLite, Lots, OnFrame, how_known
 from midchord.production.split import split
-from midchord.production.state import Done, read_state, remove_state, write_state
+from midchord.production.state import Done, read_state, write_state
 from midchord.production.stored import Head, read_fields
 from midchord.production.sums import FrameSums
 from midchord_io.errors import MidchordError, ScanError
@@ -74,7 +74,8 @@ def lots(
               places, only the lite frame is left
     settings  of ``LotsSettings.load``; the defaults where none are given
     places    where lites lay, of ``midchord.machine_place.read_places``
-    state     file to go on from after a kill, removed at the end; none is written without it
+    state     file to go on from after a kill; none is written without it. It is left there, for
+              the results may still fail to be written: ``remove_state`` once they are
     watch     hands the files, then the heads, on one by one: for a progress bar
     tell      takes sentences about what was taken up, begun anew or put aside
     Raises    ScanError: none can be used, two of one lite, places over more than one machine;
@@ -95,10 +96,9 @@ def lots(
         work.add(head, say)
         if path is not None and len(work.done) % every == 0:
             work.write(path)
-    result = work.result(machine)
-    if path is not None:
-        remove_state(path)
-    return result
+    if path is not None and len(work.done) >= every:
+        work.write(path)
+    return work.result(machine)
 
 
 class _Work:

@@ -68,22 +68,40 @@ def outputs_of(folder: str | Path, name: str) -> Outputs:
     return Outputs(*(Path(folder) / f"{name}{ending}" for ending in endings))
 
 
-def check_outputs(folder: str | Path, names: Iterable[str], *, overwrite: bool) -> None:
+def check_outputs(
+    folder: str | Path,
+    names: Iterable[str],
+    *,
+    overwrite: bool,
+    inputs: Iterable[Path | None] = (),
+) -> None:
     """Whether the results of these lites can be written there; as ``check_free``."""
     sets = [[path.name for path in outputs_of(folder, name)] for name in names]
-    _check_sets(Path(folder), sets, overwrite=overwrite)
+    _check_sets(Path(folder), sets, overwrite, inputs)
 
 
-def check_free(folder: str | Path, files: Iterable[str], *, overwrite: bool) -> None:
+def check_free(
+    folder: str | Path,
+    files: Iterable[str],
+    *,
+    overwrite: bool,
+    inputs: Iterable[Path | None] = (),
+) -> None:
     """Whether files can be written there, before any work is done. Writes nothing that stays.
 
     files   of one set, in their order. What a run that was ended left of the set is not in the way
+    inputs  what the call reads: never written onto, not even to overwrite
     Raises  OutputError: not a folder, not writable, or a result is there and not to be overwritten
     """
-    _check_sets(Path(folder), [list(files)], overwrite=overwrite)
+    _check_sets(Path(folder), [list(files)], overwrite, inputs)
 
 
-def _check_sets(folder: Path, sets: Sequence[Sequence[str]], *, overwrite: bool) -> None:
+def _check_sets(
+    folder: Path,
+    sets: Sequence[Sequence[str]],
+    overwrite: bool,
+    inputs: Iterable[Path | None],
+) -> None:
     files = [file for one in sets for file in one]
     probe = folder
     try:
@@ -103,6 +121,22 @@ def _check_sets(folder: Path, sets: Sequence[Sequence[str]], *, overwrite: bool)
             needed="results are files",
             do="name another place with --out",
         )
+    read = {path.resolve() for path in inputs if path is not None}
+    for path in (folder / file for file in files):
+        if path.resolve() in read:
+            raise OutputError(
+                path,
+                found="a result would replace this file, which the call reads",
+                needed="results beside what they come from",
+                do="name another place with --out",
+            )
+        if path.exists() and not path.is_file() and not path.is_dir():
+            raise OutputError(
+                path,
+                found="a device or a pipe has this name",
+                needed="results are files",
+                do="name another place with --out",
+            )
     if overwrite:
         return
     there = [path for path in (folder / file for file in files) if path.exists()]

@@ -304,11 +304,12 @@ def _doubts(
         )
     if float(attrs["coverage"]) < 1 - LARGE_DROPOUT_SHARE:
         doubts.append(f"Only {100 * float(attrs['coverage']):.0f} % of the glass was measured.")
-    openings = int(attrs["hole_count"]) + int(attrs["notch_count"])
-    if openings and float(attrs["opening_share"]) > LARGE_OPENINGS:
+    holes, notches = int(attrs["hole_count"]), int(attrs["notch_count"])
+    if holes + notches and float(attrs["opening_share"]) > LARGE_OPENINGS:
         area_cm2 = float(attrs["opening_share"]) * length * float(attrs["width_mm"]) / 100
         doubts.append(
-            f"{int(attrs['hole_count'])} holes and {int(attrs['notch_count'])} notches, "
+            f"{holes} hole{'' if holes == 1 else 's'} and "
+            f"{notches} notch{'' if notches == 1 else 'es'}, "
             f"{area_cm2:.0f} cm2 in all, have no measurement and were taken for openings in the "
             "glass: if it has none, the sensor lost that part, and nothing is known of it."
         )

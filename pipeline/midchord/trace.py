@@ -34,9 +34,10 @@ from midchord.causes.trace_settings import TraceSettings
 from midchord.causes.waves_found import Found, Rules, find_waves, frequencies_of
 from midchord.machine import Machine
 from midchord.machine_place import MachinePlace, place_of
+from midchord.nozzles.imprint import NozzleGathering, NozzleImprint
 from midchord.spectra.along import Spectrum, density_along
 from midchord.spectra.areal import Areal, areal_density, content_by_zone
-from midchord_io.errors import LiteTooSmall, ScanError
+from midchord_io.errors import LiteTooSmall, MidchordError, ScanError
 
 __all__ = ["BANDS_MM", "SCHEMA_VERSION", "Trace", "TracedLite", "trace"]
 
@@ -72,6 +73,8 @@ class Trace:
                 more and smears less
     areal       mean areal density, None where lites differ too much in pitch
     content_mm2 (row, column, band) mean square height by zone
+    nozzles     imprint of the quench nozzles; None where the machine file describes none, or where
+                nozzles_refused says why not
     resolution  1 / typical length of a piece, cycles per mm
     """
 
@@ -88,6 +91,8 @@ class Trace:
     content_mm2: Floats
     resolution: float
     left_out: list[tuple[str, str]]
+    nozzles: NozzleImprint | None
+    nozzles_refused: str
 
     @property
     def explained(self) -> tuple[float, float]:
@@ -165,6 +170,7 @@ def trace(
         machine, s, gathered.lites, waves, shares, causes, untried,
         gathered.spectrum(), gathered.fine(), gathered.areal(), gathered.content(),
         1 / length_mm, gathered.left_out,
+        *gathered.nozzles(),
     )  # fmt: skip
 
 
@@ -198,6 +204,10 @@ class _Gathered:
         self._fine: list[Spectrum] = []
         self._areal: tuple[Areal, int] | None = None
         self._content: list[Floats] = []
+        self._nozzles = (
+            NozzleGathering(machine, settings.nozzles) if machine.nozzles is not None else None
+        )
+        self._nozzles_refused = ""
 
     def add(self, maps: xr.Dataset) -> None:
         s, name = self.settings, str(maps.attrs.get("lite_id", ""))
@@ -226,6 +236,24 @@ class _Gathered:
             density_along(profile.height_mm, profile.pitch_mm, time_bandwidth=1.0, tapers=1)
         )
         self._add_surface(maps)
+        self._add_nozzles(maps, self.lites[-1].place)
+
+    def _add_nozzles(self, maps: xr.Dataset, place: MachinePlace) -> None:
+        """Lites in which the nozzles cannot be seen stop their imprint, not the trace."""
+        if self._nozzles is None or self._nozzles_refused:
+            return
+        try:
+            self._nozzles.add(maps, place)
+        except MidchordError as error:
+            self._nozzles_refused = str(error)
+
+    def nozzles(self) -> tuple[NozzleImprint | None, str]:
+        if self._nozzles is None or self._nozzles_refused:
+            return None, self._nozzles_refused
+        try:
+            return self._nozzles.imprint(), ""
+        except LiteTooSmall as error:
+            return None, str(error)
 
     def _check(self, maps: xr.Dataset, name: str) -> None:
         if name in self._names:

@@ -15,6 +15,7 @@ import midchord
 from midchord.causes.attribution import Attributed
 from midchord.causes.shares import Share
 from midchord.causes.waves_found import Found
+from midchord.nozzles.facts import imprint_headlines
 from midchord.trace import BANDS_MM, SCHEMA_VERSION, Trace
 
 if TYPE_CHECKING:
@@ -90,10 +91,17 @@ def trace_facts(trace: Trace) -> dict[str, Any]:
                 for row in trace.content_mm2
             ],
         },
+        "nozzles": _nozzles(trace),
         "p_values": "corrected by Holm over all candidates; the larger of presence against the "
         "continuous background and of steadiness from lite to lite",
         "settings": s.model_dump(),
     }  # fmt: skip
+
+
+def _nozzles(trace: Trace) -> dict[str, Any] | None:
+    if trace.nozzles is None:
+        return {"refused": trace.nozzles_refused} if trace.nozzles_refused else None
+    return {"refused": None, **trace.nozzles.as_dict()}
 
 
 def _share(share: Share) -> dict[str, Any]:
@@ -226,6 +234,8 @@ def conclusions(trace: Trace) -> list[str]:
                 f"A wave of {wave.period_mm:.1f} mm has the period of no part that the machine "
                 f"file names and is not explained by the machine: {holds}."
             )
+    if trace.nozzles is not None:
+        said += imprint_headlines(trace.nozzles)
     return said
 
 

@@ -22,39 +22,32 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from midchord.run import summary
 from midchord.statistics.false_discovery import holm
-from midchord.trials.cells import Cells, Grid, cell_means, stack
+from midchord.trials.cells import Grid, stack
 from midchord.trials.permutation import Compared, compare_groups, compare_pairs
 from midchord.trials.plan import Plan
 from midchord.trials.power import Needed, detectable, lites_needed, upper_sd
 from midchord.trials.recipe import RecipeColumn, slope_within
+from midchord.trials.taking_part import (
+    TrialLite,
+    check_counts,
+    gather,
+    order_remarks,
+    whole_pairs,
+)
 from midchord.trials.trial_settings import TrialSettings
-from midchord_io.errors import ScanError
 
-__all__ = ["SCHEMA_VERSION", "Contrast", "PowerStudy", "Trial", "TrialLite", "trial"]
+__all__ = ["SCHEMA_VERSION", "Contrast", "PowerStudy", "Trial", "trial"]
 
 SCHEMA_VERSION = 1
-LEAST_LITES = 2
 Floats = npt.NDArray[np.float64]
-
-
-class TrialLite(NamedTuple):
-    """A lite that takes part: its figures, whole (NaN: none) and by zone."""
-
-    lite_id: str
-    scanned_at: str
-    setting: str
-    pair: str
-    whole: float
-    zones: dict[str, float]
-    cells: Cells
 
 
 class PowerStudy(NamedTuple):
     """What the scatter found here means for the next trial.
 
     sd          between lites of one setting, or of differences of pairs; upper_sd: its 95 % bound
+    lites       of each setting (harmonic mean), or pairs
     detectable  smallest effect that as many lites show with the power of the settings
     whole, zone lites of each setting (or pairs) for the effects of the settings, on the whole lite
                 and in a typical zone, there at the simultaneous level
@@ -62,7 +55,7 @@ class PowerStudy(NamedTuple):
 
     sd: float
     upper_sd: float
-    count: int
+    lites: int
     detectable: float
     whole: list[Needed]
     zone: list[Needed]
@@ -147,7 +140,7 @@ def trial(
     """
     s = settings or TrialSettings.load()
     levels = plan.levels(reference)
-    taken, remarks = _gather(lites, plan, s)
+    taken, remarks = gather(lites, plan, s)
     there = {lite.lite_id for lite in taken}
     lost = [
         (row, lite, "no maps of it were named")
@@ -156,96 +149,21 @@ def trial(
     ]
     paired = plan.pairs is not None and any(plan.pairs)
     if paired:
-        taken, alone = _whole_pairs(taken, levels)
+        taken, alone = whole_pairs(taken, levels)
         row_of = dict(zip(plan.lite_ids, plan.rows, strict=True))
         lost += [(row_of[lite.lite_id], lite.lite_id, "it has no partner") for lite in alone]
-    _check_counts(taken, levels, plan, paired)
+    check_counts(taken, levels, plan, paired)
     grid = stack([lite.cells for lite in taken], s.map.cell_mm)
     contrasts = [
         _contrast(taken, grid, levels[0], level, plan, s, paired, len(levels) - 1)
         for level in levels[1:]
     ]
-    remarks += _order_remarks(taken, levels, paired)
+    remarks += order_remarks(taken, levels, paired)
     if plan.unused:
         remarks.append(
             "Not used, since they hold neither numbers nor times: " + ", ".join(plan.unused) + "."
         )
     return Trial(plan, s, levels[0], taken, grid, paired, contrasts, sorted(lost), remarks)
-
-
-def _gather(
-    lites: Iterable[xr.Dataset], plan: Plan, s: TrialSettings
-) -> tuple[list[TrialLite], list[str]]:
-    places = {lite: number for number, lite in enumerate(plan.lite_ids)}
-    key = f"{s.figure.name}_{'mdpt' if 'distortion' in s.figure.name else 'mm'}"
-    found: dict[str, TrialLite] = {}
-    makes: set[str] = set()
-    for maps in lites:
-        facts = summary(maps)
-        name = str(facts["lite_id"])
-        if name in found:
-            raise ScanError(
-                name, found="two of the maps are of a lite of this name", needed="each lite once",
-                do="leave one of the two out",
-            )  # fmt: skip
-        if name not in places:
-            raise plan.fault(f"it has no row for lite {name!r}, of which there are maps")
-        number = places[name]
-        zones = {
-            str(zone["name"]): _number(zone["figures"][key][s.figure.statistic])
-            for zone in facts["zones"]
-            if str(zone["name"]).startswith("r") and key in zone["figures"]
-        }
-        cells = cell_means(maps, s.figure.name, least_fill=s.map.least_fill, frame=s.map.frame,
-                           cell_mm=s.map.cell_mm, points=s.map.points)  # fmt: skip
-        makes.add(str(facts.get("settings")))
-        found[name] = TrialLite(
-            name, str(facts.get("scanned_at") or ""), plan.settings[number],
-            plan.pairs[number] if plan.pairs is not None else "",
-            _number(facts[key][s.figure.statistic]), zones, cells,
-        )  # fmt: skip
-    if not found:
-        raise ScanError(
-            "the lites", found="there are none", needed="maps of the lites of the plan",
-            do="name their files",
-        )  # fmt: skip
-    remarks = []
-    if len(makes) > 1:
-        remarks.append("Not all lites were processed with the same settings of midchord.")
-    return [found[name] for name in plan.lite_ids if name in found], remarks
-
-
-def _number(value: Any) -> float:
-    return float("nan") if value is None else float(value)
-
-
-def _whole_pairs(
-    taken: list[TrialLite], levels: tuple[str, ...]
-) -> tuple[list[TrialLite], list[TrialLite]]:
-    """Lites of pairs that hold the reference and another setting, and the others."""
-    seen: dict[str, set[str]] = {}
-    for lite in taken:
-        seen.setdefault(lite.pair, set()).add(lite.setting)
-    is_whole = {
-        pair: bool(pair) and levels[0] in found and len(found) > 1 for pair, found in seen.items()
-    }
-    return [x for x in taken if is_whole[x.pair]], [x for x in taken if not is_whole[x.pair]]
-
-
-def _check_counts(
-    taken: list[TrialLite], levels: tuple[str, ...], plan: Plan, paired: bool
-) -> None:
-    for level in levels:
-        own = [lite for lite in taken if lite.setting == level]
-        count = len({lite.pair for lite in own}) if paired else len(own)
-        if count < LEAST_LITES:
-            what = "whole pairs" if paired else "lites with maps"
-            raise ScanError(
-                plan.where,
-                found=f"{count} {what} of the setting {level!r}",
-                needed=f"at least {LEAST_LITES}, better 6 or more",
-                do="name more maps, or correct the plan",
-            )
 
 
 def _sides(
@@ -284,17 +202,17 @@ def _contrast(
 ) -> Contrast:
     compare = compare_pairs if paired else compare_groups
     level = 1 - (1 - s.test.level) / family
-    drawn = {"level": level, "exact_up_to": s.test.exact_up_to, "seed": s.test.seed,
-             "permutations": s.test.permutations}  # fmt: skip
+    drawn: dict[str, Any] = {
+        "level": level, "exact_up_to": s.test.exact_up_to, "seed": s.test.seed,
+        "permutations": s.test.permutations,
+    }  # fmt: skip
 
     def compared(values: Floats) -> Compared:
         return compare(*_sides(taken, values, reference, setting, paired), **drawn)
 
     whole = compared(np.array([[lite.whole] for lite in taken]))
     names = sorted({name for lite in taken for name in lite.zones})
-    zones = compared(
-        np.array([[lite.zones.get(name, np.nan) for name in names] for lite in taken])
-    )
+    zones = compared(np.array([[lite.zones.get(name, np.nan) for name in names] for lite in taken]))
     a, b = _sides(taken, grid.values, reference, setting, paired)
     if paired:
         shown = np.isfinite(b - a).mean(axis=0) >= s.map.least_share
@@ -330,7 +248,7 @@ def _power(
     dof = count[0] - 1 if paired else sum(count) - 2
     equal = count[0] if paired else max(2, round(2 / (1 / count[0] + 1 / count[1])))
     upper = upper_sd(sd, dof)
-    given = {"power": s.power.power, "paired": paired}
+    given: dict[str, Any] = {"power": s.power.power, "paired": paired}
 
     def needed(of: float, top: float, level: float) -> list[Needed]:
         return [
@@ -379,37 +297,15 @@ def _recipe(
     ]
     p_balance = holm(balance.p_single)
     p_slope = holm([np.nan if slope is None else slope[3] for slope in slopes])
-    return [
-        RecipeColumn(
-            name, _known(balance.mean_a[n]), _known(balance.mean_b[n]), _known(p_balance[n]),
-            *((None, None, None) if slope is None else slope[:3]), _known(p_slope[n]),
-        )
-        for n, (name, slope) in enumerate(zip(names, slopes, strict=True))
-    ]  # fmt: skip
+    columns = []
+    for n, (name, found) in enumerate(zip(names, slopes, strict=True)):
+        slope, low, high = (None, None, None) if found is None else found[:3]
+        columns.append(
+            RecipeColumn(name, _known(balance.mean_a[n]), _known(balance.mean_b[n]),
+                         _known(p_balance[n]), slope, low, high, _known(p_slope[n]))
+        )  # fmt: skip
+    return columns
 
 
 def _known(value: Any) -> float | None:
     return float(value) if np.isfinite(value) else None
-
-
-def _order_remarks(
-    taken: list[TrialLite], levels: tuple[str, ...], paired: bool
-) -> list[str]:
-    """A plan in which one setting came wholly before another is no randomised one."""
-    times = {
-        level: sorted(lite.scanned_at for lite in taken if lite.setting == level)
-        for level in levels
-    }
-    said = []
-    for level in levels[1:]:
-        a, b = times[levels[0]], times[level]
-        if paired or not a[0] or not b[0] or len(a) + len(b) < 4:
-            continue
-        if a[-1] < b[0] or b[-1] < a[0]:
-            early, late = (levels[0], level) if a[-1] < b[0] else (level, levels[0])
-            said.append(
-                f"All lites with {early!r} were scanned before all with {late!r}: whatever else "
-                "changed meanwhile shows as an effect of the setting. Only a plan in random order, "
-                "or in pairs, can tell the two apart."
-            )
-    return said

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Self
 from pydantic import Field, model_validator
 
 from midchord.configs import shipped
+from midchord.nozzles.nozzle_settings import NozzleSettings
 from midchord_io.toml_models import Strict, load_toml, validated
 
 __all__ = ["Claims", "Intervals", "Profile", "Search", "SpectrumSettings", "TraceSettings"]
@@ -76,6 +77,7 @@ class TraceSettings(Strict):
     search: Search
     claims: Claims
     intervals: Intervals
+    nozzles: NozzleSettings
 
     @classmethod
     def load(cls, path: str | Path | None = None) -> TraceSettings:

@@ -1,11 +1,11 @@
 """Limits of a chart for a stated rate of false alarms, the first phase's own doubt allowed for.
 
 A limit from tables holds for a mean and a standard deviation that are known. Here both come from
-``count`` lites, and a standard deviation that is 10 % too small makes false alarms ten times as
+lites, and a standard deviation that is 10 % too small makes false alarms ten times as
 frequent on a chart with a long run length. So the rate is averaged over what the first phase leaves
 unknown,
 
-    rate = E[1 / ARL],   mean error ~ N(0, 1 / count),   s / sigma ~ sqrt(chi2(dof) / dof),
+    rate = E[1 / ARL],   mean error ~ N(0, 1 / lites),   s / sigma ~ sqrt(chi2(dof) / dof),
 
 and the limit is the one at which that average is the rate that was asked for. With more lites in
 the first phase the limits come closer. Where residuals of an AR(1) are charted, the error of its
@@ -44,12 +44,12 @@ LARGEST_LAG_ERROR = 0.9
 class Doubt(NamedTuple):
     """What a first phase leaves unknown.
 
-    count          lites behind the mean
+    values         lites behind the mean
     dof            degrees of freedom of the standard deviation
     u_coefficient  standard error of an AR(1) coefficient; 0 where none was taken
     """
 
-    count: int
+    values: int
     dof: int
     u_coefficient: float = 0.0
 
@@ -104,7 +104,7 @@ def _limits_for(
         return float((cases.weight * values).sum())
 
     # a new value against mean and deviation of the first phase is Student's t, exactly
-    single = float(student.isf(rates[0] / 2, doubt.dof)) * math.sqrt(1 + 1 / doubt.count)
+    single = float(student.isf(rates[0] / 2, doubt.dof)) * math.sqrt(1 + 1 / doubt.values)
     return Limits(
         single,
         _solve(lambda c: mean(2 * ndtr(-c * cases.spread / math.sqrt(2))), rates[1]),
@@ -131,7 +131,7 @@ def _cases(doubt: Doubt) -> _Cases:
     from scipy.stats import chi2
 
     shift, shift_weight = roots_hermitenorm(MEAN_NODES)
-    shift, shift_weight = shift / math.sqrt(doubt.count), shift_weight / shift_weight.sum()
+    shift, shift_weight = shift / math.sqrt(doubt.values), shift_weight / shift_weight.sum()
     # the rate is the same for both signs of the mean error
     half = shift >= -1e-12
     shift, shift_weight = shift[half], shift_weight[half] * np.where(shift[half] > 1e-12, 2.0, 1.0)

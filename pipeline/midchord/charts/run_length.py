@@ -1,7 +1,7 @@
-"""How many lites a chart goes on before it signals: average run lengths (ARL) by integral equations.
+"""How many lites a chart goes on before it signals: average run lengths (ARL).
 
-A chart holds a state u; a lite with the value z (in standard deviations, normal about ``shift``)
-moves it. The mean number of lites until the state leaves its interval obeys
+By integral equations. A chart holds a state u; a lite with the value z (in standard deviations,
+normal about ``shift``) moves it. The mean number of lites until it leaves its interval obeys
 
     CUSUM  L(u) = 1 + L(0) P(u + z - k <= 0) + int_0^h  L(y) f(y - u + k) dy
     EWMA   L(u) = 1 + 1/w int_-c^c L(y) f((y - (1 - w) u) / w) dy,   c = width sqrt(w / (2 - w))
@@ -28,7 +28,7 @@ __all__ = ["arl_cusum", "arl_ewma", "arl_individuals", "ewma_sd"]
 
 Floats = npt.NDArray[np.float64]
 NODES_PER_SD, LEAST_NODES, MOST_NODES = 3.2, 24, 140
-"""Gauss-Legendre nodes a standard deviation of the kernel: the relative error is then under 1e-6."""
+"""Gauss-Legendre nodes a standard deviation of the kernel: relative errors are under 1e-6."""
 LONGEST = 1e13
 """Beyond, the equations are too near to singular for double precision."""
 
@@ -42,8 +42,7 @@ def arl_cusum(reference: npt.ArrayLike, interval: npt.ArrayLike, shift: npt.Arra
     returns    the broadcast shape
     """
     k, h, mu = (
-        np.atleast_1d(a).astype(np.float64)
-        for a in np.broadcast_arrays(reference, interval, shift)
+        np.atleast_1d(a).astype(np.float64) for a in np.broadcast_arrays(reference, interval, shift)
     )
     rate = 1 / one_sided(k, h, mu) + 1 / one_sided(k, h, -mu)
     return np.asarray((1 / rate).reshape(np.broadcast(reference, interval, shift).shape))

@@ -33,7 +33,7 @@ class ShiftMean(NamedTuple):
     """Mean of one shift over the days, with the ends of its interval."""
 
     name: str
-    count: int
+    lites: int
     mean: float
     low: float
     high: float

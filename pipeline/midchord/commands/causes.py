@@ -55,11 +55,13 @@ def trace_maps(
     from midchord.trace import trace
     from midchord_io.results import read_maps, write_csv, write_json, write_text
 
-    files = ("causes.html", "causes.csv", "spectrum.csv", "causes.json")
-    check_free(out, files, overwrite=overwrite)
     described, chosen = Machine.load(machine), TraceSettings.load(settings)
+    files: tuple[str, ...] = ("causes.html", "causes.csv", "spectrum.csv", "causes.json")
+    files += ("nozzles.csv",) if described.nozzles is not None else ()
+    check_free(out, files, overwrite=overwrite)
     table = None if places is None else read_places(places)
     found = trace((read_maps(path) for path in maps), described, chosen, places=table)
+    from midchord.nozzles.facts import nozzle_table
     from midchord.report.trace_page import trace_page
     from midchord.trace_facts import cause_table, conclusions, spectrum_table, trace_facts
 
@@ -69,8 +71,10 @@ def trace_maps(
         lambda path: write_csv(cause_table(found), path),
         lambda path: write_csv(spectrum_table(found), path),
         lambda path: write_json(facts, path),
+        lambda path: write_csv(nozzle_table(found.nozzles), path),
     )
-    written = write_together(out, dict(zip(files, writers, strict=True)), overwrite=overwrite)
+    # the last one only where the machine file describes nozzles
+    written = write_together(out, dict(zip(files, writers, strict=False)), overwrite=overwrite)
     for sentence in conclusions(found):
         say(sentence)
     say(str(written[0]))

@@ -51,7 +51,7 @@ def inspect_file(
     described = None if source is None else load_source(source)
     files = (f"{file.stem}.source.toml", f"{file.stem}.corners.png")
     if out is not None:
-        check_free(out, files, overwrite=overwrite)
+        check_free(out, files, overwrite=overwrite, inputs=(file, source))
     identity = identify(file, described)
     for line in identity_lines(identity):
         say(line)

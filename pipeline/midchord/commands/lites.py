@@ -116,7 +116,8 @@ def map_scans(
         from midchord.reference_use import read_reference
 
         flat = read_reference(reference)
-    check_outputs(out, [scan.stem for scan in scans], overwrite=overwrite)
+    inputs = (*scans, source, settings, limits, reference)
+    check_outputs(out, [scan.stem for scan in scans], overwrite=overwrite, inputs=inputs)
     quiet = log_json or context.obj["log_json"]
     codes = [
         _map_one(scan, described, resolved, asked, flat, out, overwrite)
@@ -205,7 +206,7 @@ def show(
     from midchord.report.pictures import has_values, save_picture
     from midchord_io.results import read_maps
 
-    check_free(out.parent, [out.name], overwrite=overwrite)
+    check_free(out.parent, [out.name], overwrite=overwrite, inputs=[maps])
     of_lite = read_maps(maps)
     say(str(save_picture(of_lite, what, out, overwrite=overwrite)))
     if not has_values(of_lite, what):

@@ -72,7 +72,11 @@ def bring_lots_together(
     from midchord.machine import Machine
     from midchord.machine_place import read_places
     from midchord.outputs import check_free, write_together
+    from midchord.production.facts import lite_table, lots_facts, lots_maps
     from midchord.production.lots_settings import LotsSettings
+    from midchord.production.sentences import conclusions
+    from midchord.production.state import remove_state
+    from midchord.report.lots_page import lots_page
     from midchord_io.results import write_csv, write_json, write_netcdf, write_text
     from midchord_io.toml_models import load_toml
 
@@ -95,10 +99,6 @@ def bring_lots_together(
         maps, described, chosen, places=table, state=out / STATE, watch=watch,
         tell=log.warning,
     )  # fmt: skip
-    from midchord.production.facts import lite_table, lots_facts, lots_maps
-    from midchord.production.sentences import conclusions
-    from midchord.report.lots_page import lots_page
-
     page, facts, drawn = lots_page(found), lots_facts(found), lots_maps(found)
     writers: tuple[Callable[[Path], object], ...] = (
         lambda path: write_text(page, path),
@@ -107,6 +107,7 @@ def bring_lots_together(
         lambda path: write_json(facts, path),
     )
     written = write_together(out, dict(zip(files, writers, strict=True)), overwrite=overwrite)
+    remove_state(out / STATE)
     for sentence in conclusions(found):
         say(sentence)
     say(str(written[0]))

@@ -17,7 +17,6 @@ from midchord.commands.options import (
     prepare,
 )
 from midchord.console import say
-from midchord_io.errors import OutputError
 
 __all__ = ["commands"]
 
@@ -51,19 +50,15 @@ def reference(
     prepare(context, verbose, log_json, threads)
     if kind not in (None, "line", "area"):
         raise typer.BadParameter(f"--kind {kind} was given; it is line or area; correct it.")
-    if out.exists() and not overwrite:
-        raise OutputError(
-            out,
-            found="a file is already there",
-            needed="the reference is written to a name that is free",
-            do="name another with --out, or say --overwrite",
-        )
+    from midchord.outputs import check_free
     from midchord.reference import make_reference, orientation_of
     from midchord.reference_use import write_reference
     from midchord.settings import Settings
     from midchord_io.adapters import open_scan
     from midchord_io.source import load_source
 
+    inputs = (*scans, source, settings)
+    check_free(out.parent, [out.name], overwrite=overwrite, inputs=inputs)
     described = None if source is None else load_source(source)
     made = make_reference(
         [open_scan(scan, described) for scan in scans],
@@ -78,7 +73,7 @@ def reference(
     floor, spread = facts["noise_floor_mdpt"], facts["repeatability_mm"]
     at = f"at a half-span of {facts['half_span_mm']:g} mm, a wave of {facts['wavelength_mm']:g} mm"
     say(
-        "  noise floor not known: the flat is shorter than two waves of the gauge"
+        "  noise floor not known: a flat shorter than two waves, or one scan of an area sensor"
         if floor is None
         else f"  noise floor {floor:.3g} mdpt {at}"
     )

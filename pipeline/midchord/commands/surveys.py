@@ -22,8 +22,10 @@ from midchord.commands.options import (
     Verbose,
     number,
     prepare,
+    whole_number,
 )
-from midchord.console import say
+from midchord.console import counted, say
+from midchord_io.errors import OutputError
 
 if TYPE_CHECKING:
     from midchord_io.survey import SurveyKind
@@ -159,6 +161,13 @@ def survey_procedure(
     from midchord.report.survey_sheet import procedure_page
     from midchord_io.results import write_text
 
+    if out.suffix.lower() not in (".html", ".htm"):
+        raise OutputError(
+            out,
+            found=f"the procedure cannot be written as {out.suffix or 'a file without an ending'}",
+            needed=".html, which any browser prints",
+            do="name the file so",
+        )
     check_free(out.parent, [out.name], overwrite=overwrite)
     page = procedure_page(half_span_mm=half_span_mm)
     files = {out.name: lambda path: write_text(page, path)}
@@ -193,10 +202,12 @@ def survey_plan(
         ),
     ] = 0.9,
     operators: Annotated[
-        int, typer.Option("--operators", metavar="N", min=1, max=8, help="People who read.")
+        int,
+        whole_number("--operators", metavar="N", help="People who read.", least=1, most=8),
     ] = 2,
     repeats: Annotated[
-        int, typer.Option("--repeats", metavar="N", min=1, max=10, help="Rounds by each of them.")
+        int,
+        whole_number("--repeats", metavar="N", help="Rounds by each of them.", least=1, most=10),
     ] = 2,
     bias_mm: Annotated[
         OptionalNumber,
@@ -242,7 +253,7 @@ def survey_plan(
     """Plan a survey: how many lites and spots, and where; with a sheet and a file to fill in."""
     prepare(context, verbose, log_json, threads)
     from midchord.outputs import check_free, write_together
-    from midchord.report.plan_page import PART_NAMES, plan_page
+    from midchord.report.plan_page import costliest_in_words, plan_page
     from midchord.surveying.survey_plan import plan_on_maps, survey_rows
     from midchord_io.gauge_card import load_gauge_card
     from midchord_io.results import read_maps, write_text
@@ -273,8 +284,9 @@ def survey_plan(
     written = write_together(out, dict(zip(files, writers, strict=True)), overwrite=overwrite)
     numbers = plan.plan
     say(
-        f"{numbers.n_lites} lites, {numbers.spots_per_lite} spots on each, {numbers.repeats} "
-        f"repeats by {numbers.n_operators} operators: {numbers.n_readings} readings"
+        f"{counted(numbers.n_lites, 'lite')}, {counted(numbers.spots_per_lite, 'spot')} on each, "
+        f"{counted(numbers.repeats, 'repeat')} by {counted(numbers.n_operators, 'operator')}: "
+        f"{counted(numbers.n_readings, 'reading')}"
     )
     parts = plan.scatter
     say(
@@ -282,12 +294,12 @@ def survey_plan(
         f"operator {parts.operator_sd:.2g}, gauge {plan.repeatability_mm:.2g}, place "
         f"{plan.place_sd_mm:.2g} (hands off by {placement_sd_mm:g} mm)"
     )
-    if plan.costliest is not None:
-        name, least = plan.costliest
-        say(f"{least} lites would do without the scatter {PART_NAMES[name]}: find out whether it "
-            "is so, by a trial survey")
+    if costly := costliest_in_words(plan):
+        say(costly)
     for name, reason in plan.dropped:
         say(f"lite {name} is not in the plan: {reason}")
     if plan.lites_missing:
-        say(f"maps of {plan.lites_missing} more lites are needed: plan again with all of them")
+        missing = counted(plan.lites_missing, "more lite")
+        needed = "is" if plan.lites_missing == 1 else "are"
+        say(f"maps of {missing} {needed} needed: plan again with all of them")
     say(str(written[0]))

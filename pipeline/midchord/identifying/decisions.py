@@ -6,16 +6,18 @@ more than that: the lines are written as comments, for a person to decide.
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 import numpy.typing as npt
 
+from midchord.identifying.column_decisions import ID_WORDS, point_decisions
+from midchord.identifying.decision import Decision, likely_axes
+from midchord.identifying.head_decisions import dataset_decision
+from midchord.identifying.line_decisions import STAND_IN, place_decisions
 from midchord.orientation import Target
-from midchord_io.ingest.facts import ArrayFacts, FileFacts, SeriesFacts
+from midchord_io.ingest.facts import ArrayFacts, FileFacts
 from midchord_io.source import UNITS_MM, known_unit
 
-__all__ = ["Decision", "codes_apart", "decide", "is_table", "likely_axes", "without_codes"]
+__all__ = ["codes_apart", "decide", "is_table", "without_codes"]
 
 CODE_BEYOND = 3.0
 """A code for not measured lies this many spreads of the heights beyond them."""
@@ -26,19 +28,6 @@ FEWEST_COLUMNS = 8
 MOST_TABLE_COLUMNS = 12
 FEWEST_TABLE_ROWS = 20
 """A text with few columns and this many times as many rows is rather points than a matrix."""
-
-
-class Decision(NamedTuple):
-    """One thing that the file leaves unsaid."""
-
-    section: str
-    """``source`` or ``lite``."""
-    line: str
-    """As it would stand in the description."""
-    why: str
-    """What a person must know to decide it."""
-    is_needed: bool = True
-    """Whether the scan is refused without it."""
 
 
 def decide(
@@ -55,13 +44,13 @@ def decide(
     decisions: list[Decision] = []
     if chosen is not None:
         if len(facts.arrays) > 1:
-            names = ", ".join(array.name for array in facts.arrays)
-            decisions.append(Decision("source", f'dataset = "{chosen.name}"', f"there are {names}"))
+            decisions.append(dataset_decision(chosen, facts))
         decisions.append(_axes(chosen, target, facts))
         _heights_of(chosen, target, facts, stated, decisions)
-        _positions_of(chosen, facts, stated, decisions)
+        axes = target.axes if target is not None else likely_axes(facts, chosen.shape)
+        place_decisions(chosen, axes, facts, stated, decisions)
     elif is_table(facts):
-        _points_of(facts, stated, decisions)
+        point_decisions(facts, target, stated, decisions)
     decisions += _about_the_lite(facts)
     return tuple(stated), tuple(decisions)
 
@@ -76,13 +65,6 @@ def is_table(facts: FileFacts) -> bool:
     if columns < FEWEST_COLUMNS:
         return True
     return columns <= MOST_TABLE_COLUMNS and rows >= FEWEST_TABLE_ROWS * columns
-
-
-def likely_axes(facts: FileFacts) -> tuple[str, str]:
-    """A row is a scan line; where lengths are stated by a standard, its own x stays x."""
-    if "invalid" not in facts.uses:
-        return "y", "x"
-    return "x", "y"
 
 
 def codes_apart(chosen: ArrayFacts) -> dict[float, int]:
@@ -118,7 +100,7 @@ def _axes(chosen: ArrayFacts, target: Target | None, facts: FileFacts) -> Decisi
         )
     return Decision(
         "source",
-        _axes_line(likely_axes(facts)),
+        _axes_line(likely_axes(facts, chosen.shape)),
         f"which axis runs along the travel, from the leading edge on: the first ({first} samples) "
         f'or the second ({second})? Write "-x" or "-y" where an index runs the other way',
     )
@@ -146,14 +128,8 @@ def _heights_of(
     scale = chosen.stated.get("scale_factor")
     if scale is not None:
         stated.append(f"height_scale: the file says {scale!r}")
-    elif "height_scale" in facts.uses and chosen.dtype.lstrip("<>=|")[0] in "iu":
-        decisions.append(
-            Decision(
-                "source",
-                "height_scale = 1.0",
-                "the numbers are whole: how many height_units is one count worth?",
-            )
-        )
+    elif "height_scale" in facts.uses:
+        decisions += _scale_of(chosen, target)
     sign = chosen.stated.get("positive")
     if sign is not None:
         stated.append(f"height_sign: the file says {sign!r}")
@@ -173,9 +149,30 @@ def _heights_of(
         )
 
 
+def _scale_of(chosen: ArrayFacts, target: Target | None) -> list[Decision]:
+    """Needed for whole numbers; of others where the target shows that a unit is not enough."""
+    is_whole = chosen.dtype.lstrip("<>=|")[0] in "iu"
+    if target is None:
+        why = "the numbers are whole: how many height_units is one count worth? " + STAND_IN
+        return [Decision("source", "height_scale = 1.0", why)] if is_whole else []
+    unit, number = target.scale
+    own = known_unit(str(chosen.stated.get("units", "")))
+    if own is not None and own != unit:
+        number = float(f"{target.mm_per_number / UNITS_MM[own]:.3e}")
+        unit = own
+    if number == 1.0 and not is_whole:
+        return []
+    why = (
+        f"with it the bumps of the orientation target are 1, 2, 3 and 4 mm high: one number is "
+        f"{target.mm_per_number / UNITS_MM[unit]:.4g} {unit}, to {100 * target.accuracy:.1g} %"
+    )
+    return [Decision("source", f"height_scale = {number!r}", why)]
+
+
 def _likely_unit(chosen: ArrayFacts, target: Target | None) -> tuple[str, str]:
-    if target is not None and target.unit is not None:
-        return target.unit, "the highest bump of the orientation target is 4 mm"
+    if target is not None:
+        beside = "" if target.unit else ", with height_scale"
+        return target.scale[0], f"the highest bump of the orientation target is 4 mm{beside}"
     known = without_codes(chosen)
     values = known[np.isfinite(known)]
     if not values.size:
@@ -192,80 +189,6 @@ def _likely_unit(chosen: ArrayFacts, target: Target | None) -> tuple[str, str]:
     return (plausible or ["mm"])[0], f"{why}: {said}" if said else why
 
 
-def _positions_of(
-    chosen: ArrayFacts, facts: FileFacts, stated: list[str], decisions: list[Decision]
-) -> None:
-    open_axes = []
-    for number, (count, along) in enumerate(zip(chosen.shape, chosen.along, strict=True)):
-        name = ("first", "second")[number]
-        if along is not None and along.units is not None and known_unit(along.units):
-            stated.append(f"positions of the {name} axis: {_range_of(along)}")
-        else:
-            open_axes.append((number, count, along))
-    if not open_axes:
-        return
-    decisions.append(
-        Decision("source", 'position_units = "mm"', "of pitch and positions: m, mm, um, nm, inch")
-    )
-    axes = [axis[-1] for axis in likely_axes(facts)]
-    pitch, positions = [], []
-    for number, count, along in open_axes:
-        fitting = [s for s in facts.series if s.count == count and s.pitch and s.pitch != 1.0]
-        fitting = [s for s in fitting if "positions" in facts.uses]
-        if fitting:
-            positions.append((axes[number], fitting[0]))
-        else:
-            known = along.pitch if along is not None and along.pitch not in (None, 1.0) else None
-            pitch.append((axes[number], known))
-    if pitch:
-        inside = ", ".join(f"{axis} = {known or 1.0!r}" for axis, known in pitch)
-        decisions.append(
-            Decision("source", f"pitch = {{ {inside} }}", "the distance between samples; x is the "
-                     "axis along the travel")
-        )  # fmt: skip
-    if positions:
-        inside = ", ".join(f'{axis} = "{series.name}"' for axis, series in positions)
-        why = "; ".join(f"{series.name}: {_range_of(series)}" for _, series in positions)
-        decisions.append(Decision("source", f"positions = {{ {inside} }}", why))
-
-
-def _range_of(series: SeriesFacts) -> str:
-    unit = f" {series.units}" if series.units else ""
-    steps = f"pitch {series.pitch:.6g}" if series.pitch is not None else "uneven"
-    return f"{series.count} from {series.first:g} to {series.last:g}{unit}, {steps}"
-
-
-def _points_of(facts: FileFacts, stated: list[str], decisions: list[Decision]) -> None:
-    names = [column.name for column in facts.columns]
-    lower = [name.lower() for name in names]
-    picked = [names[lower.index(axis)] if axis in lower else None for axis in "xyz"]
-    rest = [name for name in names if name not in picked]
-    x, y, z = (name if name is not None else (rest.pop(0) if rest else "?") for name in picked)
-    decisions.append(
-        Decision(
-            "source",
-            f'columns = {{ x = "{x}", y = "{y}", height = "{z}" }}',
-            'x is the column along the travel; "-NAME" where it counts against it',
-        )
-    )
-    units = {column.name: column.units for column in facts.columns}
-    for key, name in (("position_units", x), ("height_units", z)):
-        if units.get(name):
-            stated.append(f"{key}: the file says {units[name]!r}")
-        else:
-            decisions.append(Decision("source", f'{key} = "mm"', "m, mm, um, nm, inch"))
-    decisions += [
-        Decision("source", 'height_sign = "up"', '"down" for distances', is_needed=False),
-        Decision(
-            "source",
-            "grid_pitch = { x = 1.0, y = 1.0 }",
-            "left out, the points propose it",
-            is_needed=False,
-        ),
-    ]
-
-
-ID_WORDS = ("serial", "lite", "glass", "barcode", "part")
 TIME_WORDS = ("time", "date", "start", "scanned")
 
 
@@ -281,6 +204,9 @@ def _about_the_lite(facts: FileFacts) -> list[Decision]:
     for key, names, otherwise in (("id_from", ids, "name"), ("scanned_at_from", times, "mtime")):
         line = f'{key} = "attr:{names[0]}"' if names else f'{key} = "{otherwise}"'
         why = f"the file says {facts.values[names[0]]!r}" if names else "of the file"
+        columns = [column.name for column in facts.columns if _speaks_of(column.name, ID_WORDS)]
+        if key == "id_from" and not names and columns and is_table(facts):
+            line, why = f'id_from = "column:{columns[0]}"', "a column of that name is there"
         found.append(Decision("lite", line, why, is_needed=False))
     instrument = Decision(
         "lite", 'instrument = "line sensor 1"', "its name, for the reports", False

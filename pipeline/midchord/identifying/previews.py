@@ -8,12 +8,14 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from midchord.identifying.decisions import likely_axes, without_codes
+from midchord.identifying.column_decisions import points_in_order
+from midchord.identifying.decision import likely_axes
+from midchord.identifying.decisions import without_codes
 from midchord.orientation import Target
 from midchord_io.ingest.facts import ArrayFacts, FileFacts
 from midchord_io.source import SourceDescription
 
-__all__ = ["Preview", "preview_of", "thinned"]
+__all__ = ["Preview", "coarse_points", "preview_of", "thinned", "thinning"]
 
 Array = npt.NDArray[np.float64]
 
@@ -57,7 +59,7 @@ def preview_of(
         )
     if chosen is not None:
         said = source.source.axes if source else None
-        axes = said or (target.axes if target is not None else likely_axes(facts))
+        axes = said or (target.axes if target is not None else likely_axes(facts, chosen.shape))
         height = without_codes(chosen)
         if target is not None and target.sign == "down":
             height = -height
@@ -76,24 +78,35 @@ def preview_of(
 
 
 def _preview_of_points(facts: FileFacts) -> Preview | None:
-    """Mean height in the cells of a coarse grid, over the first three columns."""
-    if facts.points is None or facts.points.shape[0] < 4:
+    gridded = coarse_points(facts)
+    if gridded is None:
         return None
-    x, y, z = facts.points[np.isfinite(facts.points).all(axis=1)].T
+    return Preview(*gridded, "as stored", "as stored", None, False)
+
+
+def coarse_points(facts: FileFacts) -> tuple[Array, tuple[float, float]] | None:
+    """Mean height in the cells of a coarse grid, over x, y and height as picked, and its size."""
+    points = points_in_order(facts)
+    if points is None or len(points) < 4:
+        return None
+    x, y, z = points.T
     if x.size < 4 or np.ptp(x) == 0 or np.ptp(y) == 0:
         return None
-    cells = int(np.clip(np.sqrt(x.size) / 2, 8, 120))
+    cells = int(np.clip(np.sqrt(x.size) / 2, 8, 200))
     edges = [np.linspace(v.min(), v.max(), cells + 1) for v in (x, y)]
     count = np.histogram2d(x, y, bins=edges)[0]
     total = np.histogram2d(x, y, bins=edges, weights=z)[0]
     with np.errstate(invalid="ignore", divide="ignore"):
         height = np.where(count > 0, total / count, np.nan)
-    return Preview(
-        height, (float(np.ptp(x)), float(np.ptp(y))), "as stored", "as stored", None, False
-    )
+    return height, (float(np.ptp(x)), float(np.ptp(y)))
 
 
 def thinned(height: Array) -> Array:
     """Every n-th line and column."""
-    steps = [-(-count // PREVIEW_CELLS) for count in height.shape]
-    return height[:: steps[0], :: steps[1]]
+    first, second = thinning(height.shape)
+    return height[::first, ::second]
+
+
+def thinning(shape: tuple[int, ...]) -> tuple[int, int]:
+    """Which n, along each axis."""
+    return -(-shape[0] // PREVIEW_CELLS), -(-shape[1] // PREVIEW_CELLS)

@@ -69,7 +69,7 @@ def bell_of(registration: Registration, grid: NozzleGrid, *, baseline_pitches: f
     s, pitch = registration.signature, registration.pitch_mm
     order = np.arange(1, s.size + 1)
     tracks = np.exp(-2j * math.pi * np.outer(order, np.array(grid.offsets))).sum(axis=1)
-    usable = np.abs(tracks) > 0.2
+    usable = grid.visible(order)
     single = np.where(usable, s / np.where(usable, tracks, 1.0), 0.0)
     gap = grid.gap_mm / grid.pitch_mm
     u = np.arange(-0.5, 0.5, 1 / 720)

@@ -6,14 +6,17 @@ are odd, how sure, and what these lites cannot show.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from midchord.nozzles.imprint import NozzleImprint
 from midchord.nozzles.marks import Marks, TrackFigures
 
-__all__ = ["imprint_facts", "imprint_sentences", "track_name"]
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["imprint_facts", "imprint_headlines", "imprint_sentences", "nozzle_table", "track_name"]
 
 READINGS = {
     "weak": "weaker than usual: blocked in part, or low pressure",
@@ -95,6 +98,25 @@ def _track(one: TrackFigures) -> dict[str, Any]:
     }
 
 
+def nozzle_table(imprint: NozzleImprint | None) -> pd.DataFrame:
+    """Every nozzle track, one a row: columns first, then rows; intervals in two cells. Empty where
+    there is no imprint."""
+    import pandas as pd
+
+    lines = []
+    found = () if imprint is None else (("column", imprint.columns), ("row", imprint.rows))
+    for what, marks in found:
+        for one in [] if marks is None else marks.tracks:
+            facts = {"of": what, **_track(one)}
+            del facts["profile_mm"]
+            for key in [key for key in facts if key.endswith("_interval")]:
+                facts[f"{key}_low"], facts[f"{key}_high"] = facts.pop(key) or (None, None)
+            lines.append(facts)
+    return pd.DataFrame(
+        lines, columns=list(lines[0]) if lines else ["of", "number", "rows", "kind"]
+    )
+
+
 def _finite(value: float | None) -> float | None:
     return float(value) if value is not None and np.isfinite(value) else None
 
@@ -109,11 +131,17 @@ def track_name(one: TrackFigures) -> str:
     return f"{track.column}, {track.rows}" if track.rows else f"{track.column}"
 
 
-def imprint_sentences(imprint: NozzleImprint) -> list[str]:
-    """Sentences, the most important first."""
+def imprint_headlines(imprint: NozzleImprint) -> list[str]:
+    """Whether there is an imprint, and which nozzles are odd."""
     said = _about(imprint.columns, "column")
     if imprint.rows is not None:
         said += _about(imprint.rows, "row")
+    return said
+
+
+def imprint_sentences(imprint: NozzleImprint) -> list[str]:
+    """Sentences, the most important first."""
+    said = imprint_headlines(imprint)
     if not imprint.rows_allowed.allowed:
         said.append(f"Rows of nozzles are not told apart: {imprint.rows_allowed.reason}.")
     said += _places(imprint)

@@ -42,6 +42,7 @@ __all__ = [
 Floats = npt.NDArray[np.float64]
 
 LEAST_STAGGER_CONTRAST = 0.5
+LEAST_TOGETHER = 0.2
 
 
 class NozzleGrid(NamedTuple):
@@ -68,6 +69,11 @@ class NozzleGrid(NamedTuple):
         """Smallest distance of two tracks."""
         places = [*self.offsets, self.offsets[0] + 1]
         return self.pitch_mm * min(b - a for a, b in itertools.pairwise(places))
+
+    def visible(self, order: npt.NDArray[np.int_]) -> npt.NDArray[np.bool_]:
+        """Whether a harmonic of the pitch is left where all tracks of a column come together."""
+        together = np.exp(-2j * math.pi * np.outer(order, np.array(self.offsets))).sum(axis=1)
+        return np.asarray(np.abs(together) > LEAST_TOGETHER)
 
     @property
     def period(self) -> float:

@@ -25,7 +25,7 @@ __all__ = ["Marks", "TrackFigures", "marks_of"]
 Floats = npt.NDArray[np.float64]
 
 LARGEST_SCATTER = 0.2
-"""Of lites about their places, in periods of the tracks: beyond it one column is taken for the next."""
+"""Of lites about their places, in periods of the tracks: beyond it one is taken for the next."""
 LARGEST_P_ALIKE = 0.05
 """Chance that lites which lie anywhere look as if they were guided alike (Rayleigh's test)."""
 

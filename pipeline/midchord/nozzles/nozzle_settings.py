@@ -1,9 +1,8 @@
-"""Settings of the nozzle imprint; every default stands in ``configs/settings/nozzles.toml``."""
+"""Settings of the nozzle imprint: ``[nozzles]`` of ``configs/settings/trace.toml``."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Annotated, Any
 
 from pydantic import Field
@@ -38,12 +37,12 @@ class NozzleSettings(Strict):
     seed: Annotated[int, Field(ge=0, le=2**63 - 1)]
 
     @classmethod
-    def load(cls, path: str | Path | None = None) -> NozzleSettings:
-        """The defaults, or the defaults changed by a settings file (TOML)."""
-        return cls.of({} if path is None else load_toml(path), where=str(path or "settings"))
+    def load(cls) -> NozzleSettings:
+        """The defaults."""
+        return cls.of({})
 
     @classmethod
     def of(cls, changes: Mapping[str, Any], *, where: str = "settings") -> NozzleSettings:
         """The defaults changed by a mapping, e.g. ``{"seed": 7}``."""
-        shipped_values = load_toml(shipped("configs", "settings", "nozzles.toml"))
-        return validated(cls, {**shipped_values, **changes}, where=where)
+        usual = load_toml(shipped("configs", "settings", "trace.toml"))["nozzles"]
+        return validated(cls, {**usual, **changes}, where=where)

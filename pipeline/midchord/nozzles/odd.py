@@ -7,6 +7,9 @@ Folding at the pitch hides an odd nozzle among all the others, so nozzles are co
 - both sizes and moves to the side are held against the spread in which nozzles usually are
   (:mod:`midchord.nozzles.spread`), not less than a stated share of the usual mark; the lesser
   p-value of the two counts, doubled;
+- where marks melt into an even surface, a slow swell of many of them cannot be told from the slow
+  course of the glass, so that each is held against its neighbours, and a small oddity close to a
+  large one is not told from its shoulder;
 - *odd* is what Benjamini and Hochberg leave at the stated false discovery rate.
 
 What is at fault is read from the pattern, not proven: a mark that has become weak (blocked), that
@@ -29,7 +32,7 @@ import numpy.typing as npt
 from midchord.nozzles.bell import Bell
 from midchord.nozzles.cells import Cells, Track
 from midchord.nozzles.intervals import Resampling
-from midchord.nozzles.spread import line_through, outside_spread
+from midchord.nozzles.spread import line_through, local_course, outside_spread
 from midchord.statistics.false_discovery import benjamini_hochberg
 
 __all__ = ["Judged", "Kind", "Ranking", "factor_and_move", "judge_tracks", "with_fit"]
@@ -42,6 +45,10 @@ Kind = Literal[
 ]  # fmt: skip
 LEAST_VISIBLE = 0.3
 """Ripple of a row of bells, in heights of one, under which the usual mark cannot be read."""
+RIM = 2
+SHOULDER, SHOULDER_REACH = 0.35, 4.0
+"""Share of a larger oddity, and columns, within which a smaller one of melting marks is its own
+shoulder: its width is known to some percent only."""
 MOVES = 0.45
 """Furthest move to the side that is tried, in track gaps."""
 THERE = 0.25
@@ -116,6 +123,9 @@ def judge_tracks(
     classes = np.array([track.rows for track in cells.tracks])
     usual = _usual(cells, bell, gap_mm)
     sizes = _less_usual(cells.size_mm, classes)
+    if usual is None:
+        sizes = _without_rims(sizes)
+        sizes = sizes - local_course(sizes)
     floor = least_spread_percent / 100 * abs(usual if usual is not None else bell.size_mm)
     by_size = outside_spread(sizes, floor)
     moves, drift = np.full(sizes.shape, np.nan), np.zeros(len(cells.tracks))
@@ -134,7 +144,10 @@ def judge_tracks(
         moved = None if moved is None or np.isnan(by_move.p[k]) else moved - float(drift[k])
         deviation = float(by_size.mean[k])
         ends = resampling.interval(sizes[:, k], deviation) if resampling else None
-        # straight estimates say how sure, the fitted ones how much
+        move_is_sure = bool(by_move.p[k] <= false_discovery_rate / max(1, len(cells.tracks)))
+        if factor is not None and usual is not None and not move_is_sure:
+            factor = 1 + deviation / usual
+        # straight estimates say how sure, and how much but for marks that lie far aside
         factor_ends = move_ends = None
         if ends and usual is not None and factor is not None:
             low, high = sorted(factor + (end - deviation) / usual for end in ends)
@@ -145,7 +158,7 @@ def judge_tracks(
             bool(adjusted[k] <= false_discovery_rate),
             bool(by_move.p[k] < by_size.p[k]),
             factor, factor_ends, moved,
-            bool(by_move.p[k] <= false_discovery_rate / max(1, len(cells.tracks))),
+            move_is_sure,
             fixed, by_size.spread / abs(usual) if usual else 0.0,
         )  # fmt: skip
         judged.append(
@@ -155,6 +168,8 @@ def judge_tracks(
                 int(np.isfinite(sizes[:, k]).sum()),
             )
         )  # fmt: skip
+    if usual is None:
+        judged = _without_shoulders(judged)
     return Ranking(judged, usual, by_size.spread, by_move.spread, drift)
 
 
@@ -165,6 +180,29 @@ def _usual(cells: Cells, bell: Bell, gap_mm: float) -> float | None:
     if ripple < LEAST_VISIBLE or sizes.size == 0 or not bell.is_fitted:
         return None
     return float(np.median(sizes)) or None
+
+
+def _without_rims(sizes: Floats) -> Floats:
+    """Sizes of melting marks less the two at either end of each lite, which lean on nothing."""
+    inner = sizes.copy()
+    for row in inner:
+        seen = np.flatnonzero(np.isfinite(row))
+        row[seen[:RIM]] = np.nan
+        row[seen[-RIM:]] = np.nan
+    return inner
+
+
+def _without_shoulders(judged: list[Judged]) -> list[Judged]:
+    """Melting marks: what is a small part of a larger oddity close by is a shoulder of that one."""
+    sizes = np.array([abs(one.deviation_mm) if one.is_odd else 0.0 for one in judged])
+    places = np.array([one.track.kappa for one in judged])
+    return [
+        one._replace(kind="usual")
+        if one.is_odd
+        and sizes[k] < SHOULDER * sizes[np.abs(places - places[k]) <= SHOULDER_REACH].max()
+        else one
+        for k, one in enumerate(judged)
+    ]
 
 
 def _less_usual(values: Floats, classes: npt.NDArray[np.str_]) -> Floats:

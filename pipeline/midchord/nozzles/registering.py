@@ -46,8 +46,8 @@ PITCHES = 81
 AROUND = 9
 """Frequencies to either side that make the background, one resolution apart, the two next to the
 harmonic left out."""
-SLANT_SD = 0.001
-"""mm across per mm along: 0.06 degrees, of a lite about the skew that is known (or none)."""
+SLANT_SD = 0.002
+"""mm across per mm along: 0.11 degrees, of a lite about the skew that is known (or none)."""
 ROUNDS = 6
 PLACES = 241
 """Places tried over one pitch."""
@@ -155,7 +155,9 @@ def register(
     start = np.array([value for value, _ in priors])
     sds = np.array([sd for _, sd in priors]) / pitch
     points = np.array([one.y_mm.size for one in crossings])
-    noise = 2 * seen.around / float(np.mean(points))
+    # a harmonic that the tracks of one column cancel holds odd nozzles only, and no place
+    cancelled = ~grid.visible(np.arange(1, count + 1))
+    noise = np.where(cancelled, np.inf, 2 * seen.around / float(np.mean(points)))
     known = all(one.place.across_mm is not None for one in crossings)
     if is_present:
         kappa, u_kappa, signature = _places(

@@ -17,11 +17,14 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Tested", "line_through", "outside_spread", "qn_scale"]
+__all__ = ["Tested", "line_through", "local_course", "outside_spread", "qn_scale"]
 
 Floats = npt.NDArray[np.float64]
 
 QN_EFFICIENCY = 0.82
+NEIGHBOURS = 9
+GAUSSIAN = 2.21914
+"""1 / (sqrt(2) Phi^-1(5/8)): Qn of a normal distribution is its standard deviation."""
 
 
 class Tested(NamedTuple):
@@ -43,7 +46,7 @@ def qn_scale(values: Floats) -> float:
     first = float(apart[h * (h - 1) // 2 - 1])
     small = {2: 0.399, 3: 0.994, 4: 0.512, 5: 0.844, 6: 0.611, 7: 0.857, 8: 0.669, 9: 0.872}
     correction = small.get(n) or (n / (n + 1.4) if n % 2 else n / (n + 3.8))
-    return 2.2219 * correction * first
+    return GAUSSIAN * correction * first
 
 
 def line_through(moved: Floats, kappas: Floats) -> Floats:
@@ -55,8 +58,23 @@ def line_through(moved: Floats, kappas: Floats) -> Floats:
     if seen.sum() < 5:
         return np.zeros(kappas.size)
     mean = np.nansum(moved[:, seen], axis=0) / np.isfinite(moved[:, seen]).sum(axis=0)
-    line = theilslopes(mean, kappas[seen])
-    return np.asarray(line[1] + line[0] * kappas, dtype=np.float64)
+    slope = float(theilslopes(mean, kappas[seen])[0])
+    level = float(np.median(mean - slope * kappas[seen]))
+    return np.asarray(level + slope * kappas, dtype=np.float64)
+
+
+def local_course(values: Floats) -> Floats:
+    """Median of the means over lites of the ``NEIGHBOURS`` nearest tracks; (track,), for (lite,
+    track) in the order of their places."""
+    counts = np.isfinite(values).sum(axis=0)
+    seen = np.flatnonzero(counts > 0)
+    mean = np.nansum(values[:, seen], axis=0) / counts[seen]
+    course = np.zeros(counts.size)
+    reach = min(NEIGHBOURS, seen.size)
+    for number, track in enumerate(seen):
+        first = int(np.clip(number - reach // 2, 0, seen.size - reach))
+        course[track] = np.median(mean[first : first + reach])
+    return course
 
 
 def outside_spread(values: Floats, floor: float) -> Tested:

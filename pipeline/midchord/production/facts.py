@@ -14,6 +14,7 @@ import midchord
 from midchord.production.persistence import Spot
 from midchord.production.result import LotLite, Lots, OnFrame
 from midchord.production.sentences import conclusions, limits_of
+from midchord.production.stored import FIGURES, PLAIN
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,10 +22,6 @@ if TYPE_CHECKING:
 __all__ = ["SCHEMA_VERSION", "lite_table", "lots_facts", "lots_maps"]
 
 SCHEMA_VERSION = 1
-FIGURES = ("wavelength_mm", "depth_mm", "surface_depth_mm", "gauge_distortion_mdpt",
-           "surface_distortion_mdpt")  # fmt: skip
-PLAIN = ("length_mm", "width_mm", "half_span_mm", "mean_wavelength_mm", "coverage", "noise_mm",
-         "detection_depth_mm")  # fmt: skip
 
 
 def lots_facts(lots: Lots) -> dict[str, Any]:
@@ -170,7 +167,6 @@ def lite_table(lots: Lots) -> pd.DataFrame:
             "across_mm": lite.place.across_mm,
             "skew_deg": lite.place.skew_deg,
             "side_up": lite.place.side_up,
-            "verdict": summary.get("verdict"),
         }
         row |= {key: summary.get(key) for key in PLAIN}
         for figure in FIGURES:

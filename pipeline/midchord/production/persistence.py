@@ -1,7 +1,7 @@
 """A spot that stays: in how many lites, of how many, a place was above a limit, and how sure.
 
-The share of lites above the limit has a Wilson interval (Wilson 1927; NIST/SEMATECH e-Handbook of
-Statistical Methods, 7.2.4.1). That takes lites for independent; lites that follow each other often
+The share of lites above the limit has a Wilson interval (Wilson 1927, J. Am. Stat. Assoc. 22, 209).
+That takes lites for independent; lites that follow each other often
 are not (a roller that is dirty for an hour). So the serial correlation r of being above, from one
 lite to the next at the same place, is measured, and n lites count as n (1 - r) / (1 + r). A place
 is persistent where the lower end of the interval reaches the share asked for; places that touch are

@@ -30,8 +30,8 @@ blocks' own Q_g (Hoeffding 1948); blocks are runs of lites in order of time, so 
 the interval. Where there is no pattern at all the interval is too wide by up to a factor 1.4.
 An estimate may fall below zero by chance; it is given as it came.
 
-Between lites: analysis of variance, (MS between - MS within) / n, of levels with the patterns' own
-mean over each lite taken out.
+Between lites: analysis of variance, (MS between - noise) / n, of levels with the patterns' own mean
+over each lite taken out.
 """
 
 from __future__ import annotations
@@ -124,7 +124,6 @@ def split(crossed: Crossed, *, ridge: float, level: float) -> Split:
     mx, my = crossed.machine
     used = crossed.used
     a = crossed.arrays
-    free = (a["count"] - 1)[used].astype(np.float64)
     weights = _by_block(crossed, np.where(used, a["count"] - 1, 0).astype(np.float64))
     held = weights > 0
     within = _ratio(_by_block(crossed, a["square"].astype(np.float64)), weights, held, 1.0)
@@ -166,9 +165,8 @@ def split(crossed: Crossed, *, ridge: float, level: float) -> Split:
         found["either"] = glass + machine - both
     else:
         found["either"] = glass
-    levels, between = _between(crossed, effects, within, free, held)
-    found["between lites"] = between
     found["noise"] = within - both
+    levels, found["between lites"] = _between(crossed, effects, found["noise"], held)
     counts = np.where(used, a["count"], 0).astype(np.float64)
     finer = a["finer"].astype(np.float64) * counts
     found["finer"] = _ratio(_by_block(crossed, finer), _by_block(crossed, counts), held, 1.0)
@@ -205,9 +203,8 @@ def _product(crossed: Crossed, block: int, effects: Effects) -> float:
 
 
 def _between(
-    crossed: Crossed, effects: Effects, within: _Estimate, free: Floats,
-    held: npt.NDArray[np.bool_],
-) -> tuple[Floats, _Estimate]:  # fmt: skip
+    crossed: Crossed, effects: Effects, noise: _Estimate, held: npt.NDArray[np.bool_]
+) -> tuple[Floats, _Estimate]:
     a, used = crossed.arrays, crossed.used
     raw = a["mean"].astype(np.float64) - crossed.fitted_means(effects)
     n = a["count"].astype(np.float64)
@@ -219,7 +216,7 @@ def _between(
     between = _ratio(
         _by_block(crossed, squares), _by_block(crossed, np.where(used, n, 0.0)), held, 1.0
     )
-    estimate = between.times(points / ((lites - 1) * size)) - within.times(1 / size)
+    estimate = between.times(points / ((lites - 1) * size)) - noise.times(1 / size)
     return np.where(used, raw - level, np.nan), estimate
 
 

@@ -73,7 +73,8 @@ def read_state(path: Path, key: Mapping[str, Any], heads: list[Head]) -> State |
     if not path.is_file():
         return None
     try:
-        with np.load(path, allow_pickle=False) as stored:
+        # opened here: a damaged file would be left open by the library
+        with open(path, "rb") as file, np.load(file, allow_pickle=False) as stored:
             arrays = {name: stored[name] for name in stored.files}
         head = json.loads(arrays.pop("head").tobytes().decode("utf-8"))
         version, done = head["version"], [Done(*one) for one in head["done"]]

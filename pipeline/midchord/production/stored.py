@@ -24,10 +24,15 @@ import numpy.typing as npt
 from midchord_io.errors import CorruptScan, MidchordError, ScanError, UnsupportedScan, why
 from midchord_io.results import MAPS_SCHEMA, read_maps, restored
 
-__all__ = ["Axis", "Fields", "Head", "file_hash", "read_fields", "read_head"]
+__all__ = ["FIGURES", "PLAIN", "Axis", "Fields", "Head", "file_hash", "read_fields", "read_head"]
 
 Floats = npt.NDArray[np.float32]
 NEEDED = ("x", "y", "height", "zone")
+FIGURES = ("wavelength_mm", "depth_mm", "surface_depth_mm", "gauge_distortion_mdpt",
+           "surface_distortion_mdpt")  # fmt: skip
+PLAIN = ("verdict", "length_mm", "width_mm", "half_span_mm", "mean_wavelength_mm", "coverage",
+         "noise_mm", "detection_depth_mm")  # fmt: skip
+"""What is kept of a summary: the rest of thousands would fill the memory."""
 
 
 class Axis(NamedTuple):
@@ -43,7 +48,7 @@ class Head:
     """A stored map without its fields.
 
     attrs      lite_id, frame_of_scan, corners_machine_mm, skew_deg: what says where it lay
-    summary    of the lite, as stored
+    summary    of the lite, FIGURES and PLAIN as stored
     units, convention   of the field asked for
     bytes_, mtime_ns    of the file
     """
@@ -149,7 +154,8 @@ def _head(path: Path, field: str, size: int, mtime_ns: int) -> Head:
     return Head(
         path, lite_id, _time(attrs.get("scanned_at") or summary["scanned_at"]),
         float(summary["length_mm"]), float(summary["width_mm"]), x, y,
-        {key: attrs[key] for key in kept if key in attrs}, summary, units, convention,
+        {key: attrs[key] for key in kept if key in attrs},
+        {key: summary[key] for key in (*FIGURES, *PLAIN) if key in summary}, units, convention,
         size, mtime_ns,
     )  # fmt: skip
 

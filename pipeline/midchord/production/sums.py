@@ -113,7 +113,8 @@ def _add(
         for j in range(index.shape[1]):
             if index[i, j] < 0:
                 continue
-            value = float(values[index[i, j]])
+            # float() of a single stays a single here, and its square would be one
+            value = np.float64(values[index[i, j]])
             if not np.isfinite(value):
                 continue
             row, column = first_i + i, first_j + j

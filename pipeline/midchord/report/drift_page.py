@@ -93,8 +93,8 @@ def _verdict(drift: Drift) -> dict[str, str]:
         return {"kind": "undecided", "mark": "◐",
                 "words": f"Single lites stand out, the first is {lite}"}  # fmt: skip
     number = len(changed)
-    return {"kind": "outside", "mark": "▲",
-            "words": f"{number} figure{'s' * (number > 1)} changed; first signal: lite {lite}"}  # fmt: skip
+    words = f"{number} figure{'s' * (number > 1)} changed; first signal: lite {lite}"
+    return {"kind": "outside", "mark": "▲", "words": words}
 
 
 def _about(drift: Drift) -> list[tuple[str, str]]:
@@ -151,14 +151,14 @@ def _signed(text: str) -> str:
 def _figure(one: Charted) -> dict[str, str]:
     base, lag = one.baseline, one.baseline.lag
     low, high = (one.level(side * one.limits.individuals) for side in (-1, 1))
-    u = base.sd / base.doubt.count**0.5
+    u = base.sd / base.doubt.values**0.5
     return {
         "figure": name_of(one.series),
         "unit": unit_of(one.series),
         "mean": shown(one.level(0), u if not base.logarithm else None),
         "sd": f"{100 * base.sd:.1f} %" if base.logarithm else shown(base.sd),
         "limits": "residuals" if lag.coefficient else f"{shown(low)} to {shown(high)}",
-        "values": str(base.doubt.count),
+        "values": str(base.doubt.values),
         "outliers": str(int(base.is_outlier.sum())),
         "lag": f"{lag.found:.2f}" + (" *" if lag.coefficient else ""),
         "steady": _p(base.p_steady),

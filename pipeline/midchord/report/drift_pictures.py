@@ -92,8 +92,8 @@ def _overview(figure: Figure, drift: Drift, rows: list[Charted]) -> None:
     bar.set_ticks([-1, 0, 1], labels=["low limit", "mean", "high limit"])
     bar.ax.tick_params(labelsize=7.0)
     figure.text(
-        0.3, 1 - 0.28 / height,
-        "triangles: first signal and single lites, high or low   circles: jumps   "
+        0.02, 1 - 0.28 / height,
+        "triangles: first signal, single lites   circles: jumps   "
         "bars: where a change may have begun",
         fontsize=7.2, color=house.GREYS[0],
     )  # fmt: skip
@@ -156,7 +156,7 @@ def _charts(figure: Figure, drift: Drift, one: Charted) -> None:
         if ax is not sums:
             ax.tick_params(labelbottom=False)
     jumps.text(
-        first / 2, 0.5, "first phase", transform=jumps.get_xaxis_transform(), ha="center",
+        first / 2, 0.25, "first phase", transform=jumps.get_xaxis_transform(), ha="center",
         va="center", fontsize=7.2, color=house.GREYS[0],
     )  # fmt: skip
     sums.set_xlabel("lite, in the order of scanning")

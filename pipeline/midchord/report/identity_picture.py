@@ -151,7 +151,7 @@ def _title(figure: Figure, identity: Identity, preview: Preview, height_in: floa
             "in the file"
         )
     else:
-        second = "first two columns as stored: nothing is known of the axes"
+        second = "columns taken for x and y, as stored: nothing is known of the axes"
     figure.text(0.02, 1 - 0.16 / height_in, name, fontsize=10, va="top", parse_math=False)
     figure.text(
         0.02, 1 - 0.4 / height_in, second, fontsize=7.5, va="top", color=house.GREYS[0],

@@ -10,6 +10,9 @@ import textwrap
 from collections.abc import Iterable, Iterator
 
 from midchord.identify import Decision, Identity
+from midchord.identifying.column_decisions import columns_line
+from midchord.identifying.line_decisions import range_of
+from midchord.orientation import PADS_APART_MM
 from midchord_io.ingest.facts import ArrayFacts, ColumnFacts, SeriesFacts
 
 __all__ = ["description_text", "identity_lines"]
@@ -69,12 +72,12 @@ def one_line(text: str, longest: int = 200) -> str:
 
 def _proposal(decision: Decision) -> Iterable[str]:
     need = "needed" if decision.is_needed else "if so"
-    return [*_comment(f"{need}: {decision.why}"), f"# {one_line(decision.line)}"]
+    return [*_comment(f"{need}: {decision.why}"), f"# {one_line(decision.line, 4000)}"]
 
 
 def _comment(text: str) -> list[str]:
     return textwrap.wrap(
-        one_line(text, 600), WIDTH, initial_indent="#   ", subsequent_indent="#   "
+        one_line(text, 1200), WIDTH, initial_indent="#   ", subsequent_indent="#   "
     )
 
 
@@ -108,9 +111,7 @@ def _column(column: ColumnFacts) -> str:
 
 
 def _series(series: SeriesFacts) -> str:
-    unit = f" {one_line(series.units)}" if series.units else ""
-    steps = "uneven" if series.pitch is None else f"pitch {series.pitch:.6g}{unit}"
-    return f"{series.count} from {series.first:.6g} to {series.last:.6g}{unit}, {steps}"
+    return one_line(range_of(series))
 
 
 def _scan_lines(identity: Identity) -> Iterator[str]:
@@ -138,19 +139,47 @@ def _scan_lines(identity: Identity) -> Iterator[str]:
 
 
 def _target_lines(identity: Identity) -> Iterator[str]:
-    target = identity.target
-    if target is None:
-        return
-    if identity.placed_right:
+    seen = identity.seen
+    if identity.placed_right and seen is not None and not identity.has_exchanged_pitches:
         yield (
             "  target     orientation target in view, and right: 1 mm leading left, 2 mm leading "
             "right, 3 mm trailing left, 4 mm trailing right, all of them up"
         )
+        yield (
+            f"    proved   axes, height_sign, and heights: {1 / seen.mm_per_number:.4g} times the "
+            f"pads, to {100 * seen.accuracy:.1g} %"
+        )
+        yield f"    to check {_apart(identity)}"
+        yield "    unproved what lies between the pads: heads exchanged or not reversed"
+        return
+    if identity.placed_right and identity.has_exchanged_pitches:
+        yield (
+            f"  target     orientation target WRONG here: pitch.x and pitch.y exchanged? "
+            f"{_apart(identity)}"
+        )
+        return
+    target = identity.target or seen
+    if target is None:
+        return
+    verb = "WRONG here" if identity.scan is not None else "in view"
+    heights = target.unit or "{} with height_scale = {!r}".format(*target.scale)
+    if identity.chosen is None and identity.facts.columns:
+        yield (
+            f"  target     orientation target {verb}: as stored, its bumps say "
+            f'{columns_line(identity.facts, target)} (with handed = "right"), height_sign = '
+            f'"{target.sign}", heights in {heights}'
+        )
         return
     first, second = target.axes
-    unit = target.unit or f"a unit of {target.mm_per_number:.4g} mm (height_scale)"
-    verb = "WRONG here" if identity.scan is not None else "in view"
     yield (
         f'  target     orientation target {verb}: as stored, its bumps say axes = ["{first}", '
-        f'"{second}"] (with handed = "right"), height_sign = "{target.sign}", heights in {unit}'
+        f'"{second}"] (with handed = "right"), height_sign = "{target.sign}", heights in {heights}'
+    )
+
+
+def _apart(identity: Identity) -> str:
+    x, y = identity.pads_apart_mm or (float("nan"), float("nan"))
+    return (
+        f"the pads lie {x:.0f} mm apart along x and {y:.0f} mm along y by the pitches; measure "
+        f"yours, the simulated ones lie {PADS_APART_MM[0]:.0f} mm and {PADS_APART_MM[1]:.0f} mm"
     )

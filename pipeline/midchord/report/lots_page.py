@@ -186,7 +186,7 @@ def _frame_pictures(lots: Lots, name: str, on: OnFrame) -> list[dict[str, str]]:
           f"What comes back at one place of the {name}; what does not averages out.")  # fmt: skip
     drawn(on.maps.sd, "amount", "Spread over the lites", unit,
           "Standard deviation from lite to lite at each place.")  # fmt: skip
-    if on.persistent is not None and np.nanmax(on.persistent.share) > 0:
+    if on.persistent is not None and int(on.maps.above.max()) > 0:
         drawn(on.persistent.share, "share", "Lites above the limit", "%",
               "Share of the lites that were above the limit there. Rings: persistent spots of the "
               "table (dashed: the most frequent place, not persistent).",

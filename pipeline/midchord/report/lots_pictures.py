@@ -150,6 +150,8 @@ def _mark(ax: Any, number: int, one: Spot) -> None:
         edgecolor=house.INK, linewidth=1.0, linestyle="solid" if one.persistent else "dashed",
     )  # fmt: skip
     ax.add_patch(ring)
+    if not one.persistent:
+        return
     ax.annotate(
         str(number), (one.x_mm, one.y_mm + one.width_mm * 0.65 + 12), xytext=(0, 2),
         textcoords="offset points", ha="center", va="bottom", fontsize=7.5, color=house.INK,

@@ -20,17 +20,17 @@ from midchord.surveying.survey_plan import PlannedLite, SurveyPlan, operator_nam
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["PART_NAMES", "plan_page"]
+__all__ = ["costliest_in_words", "plan_page"]
 
 _LITE_IN = 5.6
 _AROUND_IN = 1.3
 PART_NAMES = {
-    "bias": "by a bias of the scan",
-    "lite_sd": "from lite to lite",
-    "spot_sd": "from spot to spot",
-    "operator_sd": "from operator to operator",
-    "repeatability": "between repeats of the gauge",
-    "place": "from the place of the hand",
+    "bias": "the bias of the scan",
+    "lite_sd": "the scatter from lite to lite",
+    "spot_sd": "the scatter from spot to spot",
+    "operator_sd": "the scatter from operator to operator",
+    "repeatability": "the repeatability of the gauge",
+    "place": "hands off their place",
 }
 """Parts of the scatter, as in ``SurveyPlan.lites_without``."""
 
@@ -61,7 +61,7 @@ def plan_page(plan: SurveyPlan) -> str:
         gauge=plan.card.gauge,
         summary=_summary(plan),
         assumptions=_assumptions(plan),
-        costliest=_costliest(plan),
+        costliest=costliest_in_words(plan),
         missing=plan.lites_missing,
         fields=[
             f"{k // numbers.repeats + 1}, {k % numbers.repeats + 1}"
@@ -98,7 +98,7 @@ def _assumptions(plan: SurveyPlan) -> list[tuple[str, str, str, str]]:
     """What, how much, lites without it, why."""
     scatter = plan.scatter
     stated = "stated"
-    share = "assumed: half the repeatability of the gauge, or one step of the dial if more"
+    share = "assumed: half the repeatability, or one step of the dial"
 
     def row(words: str, value: float, name: str, assumed: str) -> tuple[str, str, str, str]:
         why = stated if name in plan.stated else assumed
@@ -112,7 +112,7 @@ def _assumptions(plan: SurveyPlan) -> list[tuple[str, str, str, str]]:
     return [
         row("bias of the scan", scatter.bias, "bias", "assumed: none"),
         *(
-            row(PART_NAMES[name], getattr(scatter, name), name, share)
+            row(PART_NAMES[name].removeprefix("the scatter "), getattr(scatter, name), name, share)
             for name in ("lite_sd", "spot_sd", "operator_sd")
         ),
         row("repeatability of the gauge", plan.repeatability_mm, "repeatability",
@@ -123,15 +123,15 @@ def _assumptions(plan: SurveyPlan) -> list[tuple[str, str, str, str]]:
     ]  # fmt: skip
 
 
-def _costliest(plan: SurveyPlan) -> str:
-    """Which assumption costs most lites."""
+def costliest_in_words(plan: SurveyPlan) -> str:
+    """Which assumption costs most lites; "" where none costs one."""
     if plan.costliest is None:
         return ""
-    name, least = plan.costliest
+    names, least = plan.costliest
+    listed = ", or without ".join(PART_NAMES[name] for name in names)
     return (
-        f"What costs most is the scatter {PART_NAMES[name]}: were it nought, {least} lites would "
-        f"do instead of {plan.plan.n_lites}. A trial survey of a few lites tells what it is; state "
-        "it and plan again."
+        f"{least} lites would do instead of {plan.plan.n_lites} without {listed}: a trial survey "
+        "of a few lites tells what it really is; state it and plan again"
     )
 
 

@@ -67,8 +67,8 @@ def procedure_page(*, edge_x_mm: float = 305.0, half_span_mm: float | None = Non
     half_span_mm  to set the feet to, where a survey of the marks has shown it
     """
     return _render("survey_procedure.html.j2", edge_mm=f"{edge_x_mm:g}", rows=FORM_ROWS,
-                   half_span=None if half_span_mm is None else f"{half_span_mm:g}",
-                   wavelength=None if half_span_mm is None else f"{2 * half_span_mm:g}",
+                   half_span=None if half_span_mm is None else whole_mm(half_span_mm),
+                   wavelength=None if half_span_mm is None else whole_mm(2 * half_span_mm),
                    feet_percent=f"{100 * FEET_TOLERANCE:g}")  # fmt: skip
 
 

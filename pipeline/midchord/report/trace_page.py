@@ -15,6 +15,7 @@ import midchord
 from midchord.causes.attribution import Attributed
 from midchord.report import trace_pictures as pictures
 from midchord.report.house_style import shown
+from midchord.report.nozzle_section import nozzle_section
 from midchord.report.page import CAUTIONS
 from midchord.trace import BANDS_MM, Trace
 from midchord.trace_facts import conclusions, limits_of, percent
@@ -43,6 +44,7 @@ def trace_page(trace: Trace) -> str:
         causes=[_cause(trace, one) for one in trace.causes],
         waves=_waves(trace),
         content=_content(trace),
+        nozzles=nozzle_section(trace.nozzles, trace.nozzles_refused),
         spectrum=_spectrum(trace),
         settings=[(f"{group}.{key}", str(value)) for group, values in
                   trace.settings.model_dump().items() for key, value in values.items()],

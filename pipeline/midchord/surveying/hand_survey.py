@@ -44,7 +44,8 @@ from midchord.surveying.survey_remarks import Remark, line_remarks, lite_remarks
 from midchord.surveying.written_doubts import finer_than_the_dial
 from midchord_io.errors import SettingsError, SurveyError
 from midchord_io.gauge_card import GaugeCard
-from midchord_io.survey import Survey
+from midchord_io.survey import SLACK_MM, Survey
+from midchord_io.survey_cells import plain_name
 from midchord_io.survey_marks import LINE_KEY
 
 if TYPE_CHECKING:
@@ -213,11 +214,14 @@ def lite_lengths(words: Sequence[str]) -> float | dict[str, float] | None:
 
     lengths: dict[str, float] = {}
     for word in words:
-        name, _, number = word.rpartition("=")
+        given, equals, number = word.rpartition("=")
+        name = plain_name(given)
         try:
             length = float(number)
         except ValueError:
             raise refuse(f"{word!r}") from None
+        if equals and not name:
+            raise refuse(f"{word!r}, a length of a lite without a name")
         if not 1 <= length <= LONGEST_MM:
             raise refuse(f"a length of {number} mm")
         if name in lengths:
@@ -276,7 +280,7 @@ def _length_of(
 ) -> float | None:
     lite_id = str(table["lite_id"].iloc[0])
     length = _length_of_lite(lite_id, length_mm)
-    beyond = table[table["distance_mm"] > (math.inf if length is None else length)]
+    beyond = table[table["distance_mm"] > (math.inf if length is None else length + SLACK_MM)]
     if len(beyond):
         raise SurveyError(
             f"{where}, row {beyond['row'].iloc[0]}",

@@ -105,13 +105,12 @@ class SurveyPlan:
     lites_without: Mapping[str, int] = field(default_factory=dict)
 
     @property
-    def costliest(self) -> tuple[str, int] | None:
-        """The part without which fewest lites would do, and how many; None where none costs one."""
-        if not self.lites_without:
-            return None
-        name = min(self.lites_without, key=lambda part: self.lites_without[part])
-        least = self.lites_without[name]
-        return (name, least) if least < self.plan.n_lites else None
+    def costliest(self) -> tuple[tuple[str, ...], int] | None:
+        """The parts without any one of which fewest lites would do, and how many; None where none
+        costs a lite."""
+        least = min(self.lites_without.values(), default=self.plan.n_lites)
+        names = tuple(name for name, lites in self.lites_without.items() if lites == least)
+        return (names, least) if least < self.plan.n_lites else None
 
 
 def operator_name(number: int) -> str:
@@ -160,7 +159,7 @@ def plan_on_maps(
     bias, repeatability = bias_mm or 0.0, repeatability_mm
     if repeatability is None:
         repeatability = REPEATABILITY_MM
-    if abs(bias) >= tolerance_mm > 0:
+    if abs(bias) > tolerance_mm > 0:
         raise SettingsError(
             "bias_mm",
             found=f"a bias of {bias:g} mm, which exceeds the tolerance of {tolerance_mm:g} mm",

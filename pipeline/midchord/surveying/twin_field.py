@@ -30,6 +30,7 @@ from midchord.run import summary
 from midchord.twins import sweep_twin
 from midchord_io.errors import SurveyError
 from midchord_io.gauge_card import GaugeCard
+from midchord_io.survey_cells import plain_name
 
 __all__ = ["MappedLite", "TwinField"]
 
@@ -53,7 +54,8 @@ class MappedLite:
 
     @property
     def lite_id(self) -> str:
-        return str(self.maps.attrs["lite_id"])
+        """As a survey writes it: see ``plain_name``."""
+        return plain_name(str(self.maps.attrs["lite_id"]))
 
     @cached_property
     def summary(self) -> dict[str, Any]:

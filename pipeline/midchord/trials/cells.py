@@ -79,9 +79,7 @@ def cell_means(
     }
 
 
-def _on_machine(
-    attrs: Mapping[Any, Any], lite: str, x: Floats, y: Floats
-) -> tuple[Floats, Floats]:
+def _on_machine(attrs: Mapping[Any, Any], lite: str, x: Floats, y: Floats) -> tuple[Floats, Floats]:
     corners = attrs.get("corners_machine_mm")
     if attrs.get("frame_of_scan", "lite") != "machine" or not isinstance(corners, Mapping):
         raise ScanError(

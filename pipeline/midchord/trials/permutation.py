@@ -50,7 +50,7 @@ class Compared(NamedTuple):
     critical           c
     ways               number of permutations; exact: whether these are all
     least_p            smallest p-value that these lites could give
-    count              (cell, 2) lites of each setting, or pairs
+    lites              (cell, 2) lites of each setting, or pairs
     """
 
     mean_a: Floats
@@ -66,7 +66,7 @@ class Compared(NamedTuple):
     ways: int
     exact: bool
     least_p: float
-    count: Floats
+    lites: Floats
 
 
 def label_ways(
@@ -85,13 +85,11 @@ def label_ways(
     return np.concatenate([own[None], drawn]), False
 
 
-def sign_ways(
-    n: int, *, exact_up_to: int, permutations: int, seed: int
-) -> tuple[Ways, bool]:
+def sign_ways(n: int, *, exact_up_to: int, permutations: int, seed: int) -> tuple[Ways, bool]:
     """Ways to turn n pairs round, (way, pair) of 1 and -1, the way taken first."""
     if n < 60 and 2**n <= exact_up_to:
         codes = np.arange(2**n)
-        return 1.0 - 2.0 * ((codes[:, None] >> np.arange(n)) & 1), True
+        return np.where((codes[:, None] >> np.arange(n)) & 1, -1.0, 1.0), True
     rng = np.random.default_rng(seed)
     drawn = 1.0 - 2.0 * rng.integers(0, 2, (permutations, n))
     return np.concatenate([np.ones((1, n)), drawn]), False
@@ -112,7 +110,7 @@ def compare_groups(
     difference, se = (part[0] for part in _welch(values, ways[:1]))
     centred = np.concatenate([a - mean_a, b - mean_b])
     count = np.stack([np.isfinite(a).sum(axis=0), np.isfinite(b).sum(axis=0)], axis=1)
-    scale = np.nanstd(values, axis=0) if values.size else np.ones(0)
+    scale = np.sqrt(_mean((values - _mean(values)) ** 2))
     return _compared(
         mean_a, mean_b, difference, se,
         _largest(values, ways, _welch, scale), _largest(centred, ways, _welch, scale),
@@ -128,9 +126,7 @@ def compare_pairs(
     a, b  (pair, cell), partners in the same row; NaN: no value, and the pair does not count there
     """
     d = b - a
-    ways, exact = sign_ways(
-        len(d), exact_up_to=exact_up_to, permutations=permutations, seed=seed
-    )
+    ways, exact = sign_ways(len(d), exact_up_to=exact_up_to, permutations=permutations, seed=seed)
     both = np.isfinite(d)
     mean_a, mean_b = _mean(np.where(both, a, np.nan)), _mean(np.where(both, b, np.nan))
     difference, se = (part[0] for part in _paired(d, ways[:1]))

@@ -18,9 +18,7 @@ Effect = Annotated[float, Field(gt=0.0, le=1e6, allow_inf_nan=False)]
 
 
 class Figure(Strict):
-    name: Literal[
-        "gauge_distortion", "surface_distortion", "depth", "surface_depth", "wavelength"
-    ]
+    name: Literal["gauge_distortion", "surface_distortion", "depth", "surface_depth", "wavelength"]
     statistic: Literal["mean", "p95", "max"]
 
 
