@@ -25,11 +25,12 @@ def test_the_interval_covers_the_first_lite_of_a_change(kind: str) -> None:
 
 
 def test_a_plain_step_is_found_with_its_size() -> None:
-    z = 0.1 * np.random.default_rng(1).standard_normal(60)
-    z[40:] += 2.0
-    found = change_before(z, 43, earliest=20)
+    z = np.random.default_rng(1).standard_normal(60)
+    z[40:] += 12.0
+    found = change_before(z, 43, earliest=20, step_sd=10.0)
     assert (found.first, found.low, found.high, found.kind) == (40, 40, 40, "step")
-    assert found.size == pytest.approx(2.0, abs=0.12)  # of which the prior takes 1 %
+    assert found.size == pytest.approx(12.0, abs=3 * found.u_size)
+    assert 0.25 < found.u_size < 0.4  # 14 lites behind the change, 40 before it
 
 
 def test_residuals_of_a_memory_are_looked_through() -> None:
@@ -45,7 +46,7 @@ def test_residuals_of_a_memory_are_looked_through() -> None:
 
 
 def test_a_missing_lite_does_no_harm() -> None:
-    z = 0.1 * np.random.default_rng(2).standard_normal(60)
-    z[30:] += 3.0
+    z = np.random.default_rng(2).standard_normal(60)
+    z[30:] += 12.0
     z[[10, 31, 33]] = np.nan
-    assert change_before(z, 34, earliest=20).first == 30
+    assert change_before(z, 34, earliest=20, step_sd=10.0).first == 30

@@ -35,9 +35,9 @@ def remembered(seed: int, phi: float, size: int) -> Any:
     return z
 
 
-def test_a_good_first_phase_loses_a_lite_as_often_as_stated() -> None:
-    lost = np.mean([clean(drawn(seed), 0.05).any() for seed in range(1500)])
-    assert lost == pytest.approx(0.05, abs=0.018)
+def test_a_good_first_phase_loses_a_lite_no_oftener_than_stated() -> None:
+    lost = np.mean([clean(drawn(seed), 0.05).any() for seed in range(800)])
+    assert 0.005 < lost <= 0.05
 
 
 def test_outliers_are_left_out_and_do_not_widen_the_limits() -> None:

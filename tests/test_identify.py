@@ -163,7 +163,8 @@ def test_the_picture_names_corners_and_says_what_is_not_confirmed(tmp_path: Path
     figure = draw_identity(identify(tmp_path / "a.npy"))
     assert figure is not None
     texts = {text.get_text() for ax in figure.axes for text in ax.texts}
-    assert {"leading left", "leading right", "trailing left", "trailing right", "travel"} <= texts
+    asked = {"leading left?", "leading right?", "trailing left?", "trailing right?"}
+    assert asked | {"travel"} <= texts
     titles = " ".join(text.get_text() for text in figure.texts)
     assert "PROPOSED, not confirmed: axes = ['x', 'y']" in titles
     source = SourceDescription.model_validate(
@@ -172,9 +173,33 @@ def test_the_picture_names_corners_and_says_what_is_not_confirmed(tmp_path: Path
     )  # fmt: skip
     figure = draw_identity(identify(tmp_path / "a.npy", source))
     assert figure is not None
+    texts = {text.get_text() for ax in figure.axes for text in ax.texts}
+    assert {"leading left", "leading right", "trailing left", "trailing right", "travel"} <= texts
     titles = " ".join(text.get_text() for text in figure.texts)
     assert "as the file and the source description say" in titles
     assert figure.axes[0].get_xlabel() == "x / mm"
+
+
+def test_colours_reach_to_the_tops_of_the_target(
+    target: npt.NDArray[np.float64], tmp_path: Path
+) -> None:
+    np.save(tmp_path / "a.npy", 150.0 - np.nan_to_num(target, nan=np.nan))
+    figure = draw_identity(identify(tmp_path / "a.npy"))
+    assert figure is not None
+    low, high = figure.axes[0].images[0].get_clim()
+    assert 3.6 < high < 4.05  # well above 3 mm, though thinning misses the very top
+    assert low == pytest.approx(0.0, abs=0.1)
+    assert figure.axes[1].get_title(loc="left") == "as stored, sign turned,\nless a plane"
+
+
+def test_no_corner_has_a_name_where_nothing_is_known(tmp_path: Path) -> None:
+    rows = [f"{a};{b};{0.01 * a:.3f}" for a in range(50, 90) for b in range(-30, 0)]
+    (tmp_path / "a.csv").write_text("X;Y;Z\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    figure = draw_identity(identify(tmp_path / "a.csv"))
+    assert figure is not None
+    assert not [text for ax in figure.axes for text in ax.texts]
+    assert figure.axes[0].get_xlabel() == "column taken for x / as stored"
+    assert figure.axes[0].images[0].get_extent() == [50.0, 89.0, -30.0, -1.0]
 
 
 def test_a_damaged_file_is_refused_as_ever(tmp_path: Path) -> None:

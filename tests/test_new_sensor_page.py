@@ -164,7 +164,9 @@ def test_a_scale_stands_in_the_description_and_makes_it_right(
 
     right = read(0.5, 2.0, 4.0)
     assert "orientation target in view, and right" in right
-    assert re.search(r"proved   axes, height_sign, and heights: \S+ times the pads, to \S+ %", right)
+    proved = re.search(r"proved   axes, height_sign, and heights: (\S+) times the pads, to", right)
+    assert proved is not None
+    assert float(proved.group(1)) == pytest.approx(1.0, abs=0.005)
     assert "the pads lie 1060 mm apart along x and 660 mm along y by the pitches" in right
     assert "unproved what lies between the pads: heads exchanged or not reversed" in right
     assert "WRONG here" in read(0.5309, 2.0, 4.0)  # 6 % too high

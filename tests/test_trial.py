@@ -10,6 +10,7 @@ from typing import Any
 
 import jsonschema
 import numpy as np
+import pandas as pd
 import pytest
 
 from charted import trial_lite, trial_lites, write_plan
@@ -129,7 +130,7 @@ def test_a_slope_within_settings_is_that_of_statsmodels() -> None:
     setting = np.array(["a", "b"] * 15)
     y = 2 * x + 3 * (setting == "b") + rng.standard_normal(30)
     slope = slope_within(y, x, [setting.tolist()], level=0.95)
-    other = ols("y ~ x + C(s)", {"y": y, "x": x, "s": setting}).fit()
+    other = ols("y ~ x + C(s)", pd.DataFrame({"y": y, "x": x, "s": setting})).fit()
     assert slope is not None
     assert slope[0] == pytest.approx(other.params["x"])
     assert slope[1:3] == pytest.approx(tuple(other.conf_int().loc["x"]))

@@ -33,6 +33,7 @@ from midchord_io.errors import (
     why,
 )
 from midchord_io.half_written import clear_stale, half_written
+from midchord_io.whole_file import check_regular
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -234,6 +235,7 @@ def _stored_maps(path: str) -> xr.Dataset:
     """Maps or truth, as far as both have the same form."""
     name = path
     try:
+        check_regular(path)
         with open(path, "rb") as file:
             is_hdf5 = file.read(8) == b"\x89HDF\r\n\x1a\n"
     except OSError as error:

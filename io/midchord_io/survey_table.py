@@ -36,12 +36,15 @@ from midchord_io.survey_unseen import (
     refuse_far,
     refuse_lost,
 )
+from midchord_io.whole_file import content_of
 
 __all__ = ["Cell", "Row", "Table", "read_table"]
 
 Cell = str | float | bool | date | datetime | None
 
 ZIP, OLD_OFFICE = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
+LARGEST_BYTES = 500_000_000
+"""Ten million readings as text."""
 SEPARATORS = (";", "\t", ",")
 RELATION = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
 SHEET_NAME = "survey"
@@ -74,7 +77,7 @@ def read_table(path: str | Path) -> Table:
     Raises  SurveyError where it cannot be read, is empty, or would lose values in silence
     """
     try:
-        content = Path(path).read_bytes()
+        content = content_of(path, most_bytes=LARGEST_BYTES)
     except OSError as error:
         raise SurveyError(
             path,

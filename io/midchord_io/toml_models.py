@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from midchord_io.errors import SettingsError, brief, why
+from midchord_io.whole_file import content_of
 
 __all__ = ["Strict", "load_toml", "validated"]
 
@@ -32,7 +33,7 @@ class Strict(BaseModel):
 def load_toml(path: str | Path) -> dict[str, Any]:
     """The tables of a TOML file. Raises SettingsError where it cannot be read as one."""
     try:
-        return tomllib.loads(Path(path).read_bytes().decode("utf-8-sig"))
+        return tomllib.loads(content_of(path, most_bytes=LARGEST_BYTES).decode("utf-8-sig"))
     except OSError as error:
         raise SettingsError(
             path,
@@ -75,6 +76,8 @@ def _sentence(kind: type[BaseModel], fault: Any) -> str:
     return f"there is no key {key!r}{hint}"
 
 
+LARGEST_BYTES = 10_000_000
+"""A settings file of that size is none."""
 SAID = {
     "float_type": "it must be a number",
     "float_parsing": "it must be a number",

@@ -20,6 +20,7 @@ from midchord_io.acquisition import Finding, with_findings
 from midchord_io.errors import CorruptScan, ScanError, UnknownFormat, why
 from midchord_io.results import restored, write_netcdf
 from midchord_io.scan import EVENNESS, even_pitch_mm
+from midchord_io.whole_file import check_regular
 
 __all__ = ["read_reference", "subtract_reference", "write_reference"]
 
@@ -57,6 +58,7 @@ def read_reference(path: str | os.PathLike[str]) -> Reference:
             cannot be read
     """
     try:
+        check_regular(path)
         content = Path(path).read_bytes()
     except OSError as error:
         raise ScanError(

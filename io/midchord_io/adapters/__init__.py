@@ -41,6 +41,7 @@ from midchord_io.ingest.point_facts import describing
 from midchord_io.quantisation import with_quantisation
 from midchord_io.scan import check_scan
 from midchord_io.source import SourceDescription, load_source
+from midchord_io.whole_file import check_regular
 
 __all__ = ["ADAPTERS", "Adapter", "describe_scan", "open_scan"]
 
@@ -182,6 +183,7 @@ def _head(path: Path) -> bytes:
     """The start of a file; empty for a folder, which an adapter knows by what is in it."""
     if path.is_dir():
         return b""
+    check_regular(path)
     with path.open("rb") as file:
         head = file.read(HEAD_BYTES)
     if not head:

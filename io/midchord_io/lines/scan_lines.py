@@ -199,7 +199,10 @@ def plan_lines(
         )
     x_mm = node_mm[0] + grid_pitch * np.arange(count)
     even_pitch_mm(x_mm, axis="x", where=where)
-    findings = (*line_findings(counts, grid_pitch, gap), *slips)
+    found = line_findings(counts, grid_pitch, gap)
+    if grid_pitch_mm is None and is_even(node_mm):  # lines were left out, none was interpolated
+        found = found[1:]
+    findings = (*found, *slips)
     return LinePlan(x_mm, node_mm, lines, first, gap, findings)
 
 

@@ -2,8 +2,8 @@
 
     values --clean--> kept, outliers --lag--> AR(1) or none --> baseline
 
-*Robust.* Outliers are left out by limits at which a good first phase loses any lite with a stated
-small chance only, from median and median deviation, then from mean and standard deviation of what
+*Robust.* Outliers are left out by limits at which a good first phase loses any lite with at most a
+stated small chance, from median and median deviation, then from mean and standard deviation of what
 is kept until nothing changes. What is left is taken at full efficiency: a standard deviation from
 medians would need twice the lites for limits as close.
 
@@ -182,7 +182,7 @@ def baseline_of(
 
 
 def clean(values: Floats, rate: float) -> Bools:
-    """Which values are outliers; a normal sample loses any with chance ``rate``.
+    """Which values are outliers; a normal sample loses any with at most this chance.
 
     Raises  Unchartable where the values do not scatter
     """

@@ -37,6 +37,8 @@ class Preview(NamedTuple):
     """Of the stored matrix; None for points and scans that say it themselves."""
     is_confirmed: bool
     """Whether the file and a description say so, and not a proposal."""
+    start: tuple[float, float] = (0.0, 0.0)
+    """Of the size: the least x and y, where they are as stored."""
 
 
 def preview_of(
@@ -61,8 +63,8 @@ def preview_of(
         said = source.source.axes if source else None
         axes = said or (target.axes if target is not None else likely_axes(facts, chosen.shape))
         height = without_codes(chosen)
-        if target is not None and target.sign == "down":
-            height = -height
+        is_turned = target is not None and target.sign == "down"
+        height = -height if is_turned else height
         flips = [axis.startswith("-") for axis in axes]
         if source is not None and source.source.handed == "left":
             across = 0 if axes[0][-1] == "y" else 1
@@ -71,9 +73,8 @@ def preview_of(
         shape = chosen.shape
         if axes[0][-1] == "y":
             height, shape = height.T, shape[::-1]
-        return Preview(
-            height, (float(shape[0]), float(shape[1])), "samples", "as stored", axes, False
-        )
+        unit = "as stored, sign turned" if is_turned else "as stored"
+        return Preview(height, (float(shape[0]), float(shape[1])), "samples", unit, axes, False)
     return _preview_of_points(facts)
 
 
@@ -81,11 +82,15 @@ def _preview_of_points(facts: FileFacts) -> Preview | None:
     gridded = coarse_points(facts)
     if gridded is None:
         return None
-    return Preview(*gridded, "as stored", "as stored", None, False)
+    height, size, start = gridded
+    return Preview(height, size, "as stored", "as stored", None, False, start)
 
 
-def coarse_points(facts: FileFacts) -> tuple[Array, tuple[float, float]] | None:
-    """Mean height in the cells of a coarse grid, over x, y and height as picked, and its size."""
+def coarse_points(
+    facts: FileFacts,
+) -> tuple[Array, tuple[float, float], tuple[float, float]] | None:
+    """Mean height in the cells of a coarse grid, over x, y and height as picked; its size and where
+    it begins."""
     points = points_in_order(facts)
     if points is None or len(points) < 4:
         return None
@@ -98,7 +103,7 @@ def coarse_points(facts: FileFacts) -> tuple[Array, tuple[float, float]] | None:
     total = np.histogram2d(x, y, bins=edges, weights=z)[0]
     with np.errstate(invalid="ignore", divide="ignore"):
         height = np.where(count > 0, total / count, np.nan)
-    return height, (float(np.ptp(x)), float(np.ptp(y)))
+    return height, (float(np.ptp(x)), float(np.ptp(y))), (float(x.min()), float(y.min()))
 
 
 def thinned(height: Array) -> Array:

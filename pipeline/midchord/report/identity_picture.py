@@ -26,6 +26,8 @@ __all__ = ["draw_identity", "identity_picture_bytes"]
 _BOX_IN = (6.2, 4.2)
 _LEAST_IN = (2.6, 1.6)
 _MARGIN_IN = {"left": 1.0, "right": 1.4, "top": 1.1, "bottom": 1.0}
+SPIKES = 4
+"""Points that may lie beyond the colours of a bump."""
 _CORNERS = (
     ("leading left", 0, 0),
     ("leading right", 0, 1),
@@ -54,20 +56,24 @@ def draw_identity(identity: Identity, *, dpi: float = 150.0) -> Figure | None:
             (place[0] + (box[0] + 0.35) / width, place[1], 0.14 / width, box[1] / height)
         )
         levelled = _levelled(preview.height)
-        ends = _ends(levelled)
+        ends = _ends(levelled, keeps_bumps=identity.target is not None)
         ax.set_facecolor(house.NO_VALUE)
         image = ax.imshow(
-            levelled.T, origin="lower", extent=(0, preview.size[0], 0, preview.size[1]),
+            levelled.T, origin="lower", extent=_extent(preview),
             cmap=house.colour_map("signed"), vmin=ends[0], vmax=ends[1], aspect="auto",
             interpolation="nearest",
         )  # fmt: skip
         figure.colorbar(image, cax=bar, extend="both")
-        bar.set_title(preview.height_unit, fontsize=8, loc="left")
-        _mark_corners(ax)
-        _mark_first(ax, preview)
-        travel_arrow(ax)
-        ax.set_xlabel(f"x / {preview.unit}")
-        ax.set_ylabel(f"y / {preview.unit}")
+        bar.set_title(f"{preview.height_unit},\nless a plane", fontsize=8, loc="left")
+        if preview.axes is not None or preview.is_confirmed:
+            _mark_corners(ax, is_confirmed=preview.is_confirmed)
+            _mark_first(ax, preview)
+            travel_arrow(ax)
+            ax.set_xlabel(f"x / {preview.unit}")
+            ax.set_ylabel(f"y / {preview.unit}")
+        else:  # no corner has a name as long as nobody has said what the columns are
+            ax.set_xlabel("column taken for x / as stored")
+            ax.set_ylabel("column taken for y / as stored")
         _title(figure, identity, preview, height)
     return figure
 
@@ -102,20 +108,32 @@ def _levelled(height: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     return result
 
 
-def _ends(levelled: npt.NDArray[np.float64]) -> tuple[float, float]:
-    finite = levelled[np.isfinite(levelled)]
+def _extent(preview: Preview) -> tuple[float, float, float, float]:
+    (x, y), (along, across) = preview.start, preview.size
+    return x, x + along, y, y + across
+
+
+def _ends(levelled: npt.NDArray[np.float64], *, keeps_bumps: bool) -> tuple[float, float]:
+    """Ends of the colours: without single spikes, and with the tops of bumps where those matter."""
+    finite = np.sort(levelled[np.isfinite(levelled)])
     low, high = np.percentile(finite, (0.2, 99.8))
+    if keeps_bumps:
+        spikes = min(SPIKES, (finite.size - 1) // 2)
+        low, high = finite[spikes], finite[-1 - spikes]
     if low == high:
         return float(low) - 1.0, float(high) + 1.0
     return float(low), float(high)
 
 
-def _mark_corners(ax: Axes) -> None:
+def _mark_corners(ax: Axes, *, is_confirmed: bool) -> None:
+    """Names in bold ink only where somebody has said so; a proposal stands in grey, with a ?."""
     for name, x, y in _CORNERS:  # beside the picture, so that nothing in a corner is hidden
+        said = name if is_confirmed else f"{name}?"
         ax.annotate(
-            name, (x, y), xycoords="axes fraction", xytext=(0, 6 if y else -19),
+            said, (x, y), xycoords="axes fraction", xytext=(0, 6 if y else -19),
             textcoords="offset points", ha="right" if x else "left", va="bottom" if y else "top",
-            fontsize=8.5, color=house.INK, fontweight="bold",
+            fontsize=8.5, color=house.INK if is_confirmed else house.GREYS[0],
+            fontweight="bold" if is_confirmed else "normal",
         )  # fmt: skip
     ax.plot([0, 0], [0, 1], transform=ax.transAxes, color=house.INK, linewidth=4, clip_on=False)
     for text, at, offset, turn in (
