@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binned_statistic_2d, median_abs_deviation
 
+from midchord_io.acquisition import Finding
 from midchord_io.errors import EmptyScan, ImplausibleScan, UnevenGrid, UnsupportedScan
 from midchord_io.gridding import points_to_grid as gridding
 from midchord_io.gridding.kernels import fill
@@ -182,6 +183,29 @@ def test_a_filled_cell_is_known_by_its_count() -> None:
     assert np.isfinite(filled.height_mm).all()  # 2 mm along x, though 9 mm along y
     assert (filled.points[20, 10:13] == 0).all()
     assert {f.what: f.count for f in filled.findings}["cells filled"] == 3
+    assert not any(f.is_doubt for f in filled.findings)
+    long = {f.what: f for f in gridded(points, fill_mm=60.0).findings}["cells filled"]
+    assert long.is_doubt
+    assert long.sentence.endswith("what lies in long holes is made, not measured")
+
+
+def test_a_spread_that_no_noise_makes_is_a_doubt() -> None:
+    def told(points: Points, cell: Cell = "median") -> Finding:
+        return next(f for f in gridded(points, (5.0, 4.0), cell=cell).findings if "spread" in f.sentence)
+
+    assert not told(strewn()).is_doubt
+    loud = told(strewn(noise=0.06))  # sensor noise shows in the heights of the cells, too
+    assert loud.figures["spread_mm"] > 0.03
+    assert not loud.is_doubt
+    # a second scan of the same places, 0.1 mm higher: every mean lies steadily between the two
+    low = strewn()
+    twice = told(np.vstack([low, low + [0.0, 0.0, 0.1]]), "mean")
+    assert twice.is_doubt
+    assert twice.sentence.endswith("two surfaces, or two scans, may lie in it")
+    # two surfaces mixed at random: even the noise of the cells is beyond any roll wave
+    mixed = strewn()
+    mixed[np.random.default_rng(2).random(len(mixed)) < 0.5, 2] += 0.6
+    assert told(mixed, "mean").is_doubt
 
 
 def test_more_points_in_a_cell_than_a_small_counter_holds() -> None:

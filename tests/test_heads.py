@@ -12,7 +12,7 @@ import pytest
 from midchord.simulating import acquisition_faults as faults
 from midchord.simulating.acquisition_faults import HeadErrors
 from midchord_io.acquisition import Finding
-from midchord_io.errors import MissingMetadata, UnevenGrid
+from midchord_io.errors import MissingMetadata, SourceConflict, UnevenGrid
 from midchord_io.joining.head_fit import HeadScan
 from midchord_io.joining.heads import JoinedHeads, join_heads
 
@@ -134,11 +134,60 @@ def test_a_head_out_of_place_is_reported_and_moved_only_if_asked() -> None:
     assert [finding.count for finding in place] == [0, 1]
     assert place[1].figures["shift_x_mm"] == pytest.approx(3.3, abs=0.2)
     assert place[1].is_doubt
+    assert place[1].sentence.startswith(
+        "By their overlap, the right one of heads 'b' and 'c' agrees best when it is moved by +3."
+    )  # the sign of shift_x_mm, and of what is to be added to x_mm of the head
     assert "left as stated" in place[1].sentence
     moved = joined(errors, register_x=True)
     assert not found(moved, "heads out of place")[1].is_doubt
     share = found(moved, "seam")[1].figures["share_of_wave"]
     assert share < 0.01 < 0.05 < found(left, "seam")[1].figures["share_of_wave"]
+
+
+def test_a_wrong_y_mm_is_told_where_the_glass_varies_across() -> None:
+    def seen(x: Array, y: Array) -> Array:
+        return surface(x, y) + np.asarray(0.05 * np.sin(2 * math.pi * y / 45 + x / 700))
+
+    def placed(off_mm: float) -> Finding:
+        rng = np.random.default_rng(5)
+        pair = [
+            HeadScan(name, faults.head_view(seen, X_MM, Y_MM[name], HeadErrors(), noise_mm=0.005,
+                                            rng=rng), X_MM, Y_MM[name] + off)
+            for name, off in (("a", 0.0), ("b", off_mm))
+        ]  # fmt: skip
+        return found(join_heads(pair, where="scan"), "heads out of place")[0]
+
+    pitch = float(Y_MM["b"][1] - Y_MM["b"][0])
+    wrong = placed(4 * pitch)
+    assert wrong.is_doubt
+    assert wrong.figures["shift_y_mm"] == pytest.approx(-4 * pitch, abs=0.5)
+    assert "Heads are never moved along y: correct y_mm in the source" in wrong.sentence
+    right = placed(0.0)
+    assert not right.is_doubt
+    assert abs(right.figures["shift_y_mm"]) < 0.2
+
+
+def test_a_scale_that_no_sensor_has_is_doubted() -> None:
+    far = found(joined(ERRORS | {"b": ERRORS["b"]._replace(scale=1.25)}), "heads")[0]
+    assert far.is_doubt
+    assert far.sentence.endswith(
+        "No two heads differ so much: a wrong y_mm, or reversed missing or too much?"
+    )
+    near = found(joined(), "heads")[0]
+    assert not near.is_doubt
+    assert "reversed" not in near.sentence
+
+
+def test_a_large_step_is_written_as_a_number_that_people_read() -> None:
+    stated = {name: {"offset_mm": 0.0, "tilt_mm_per_m": 0.0} for name in ERRORS}
+    raw = join_heads(
+        heads(ERRORS | {"c": ERRORS["c"]._replace(offset_mm=-0.4)}, **stated),
+        estimate=(), where="scan",
+    )  # fmt: skip
+    seam = found(raw, "seam")[1]
+    um = 1000 * seam.figures["largest_step_mm"]
+    assert abs(um) > 100
+    assert f"a step of {um:+.0f} um at most is left" in seam.sentence
 
 
 def test_calibrations_by_a_flat_reference_are_taken_as_stated() -> None:
@@ -229,3 +278,26 @@ def test_heads_of_different_pitch_are_refused() -> None:
     coarse = HeadScan("b", given[1].height[:, ::2], X_MM, Y_MM["b"][::2])
     with pytest.raises(UnevenGrid, match="heads with pitches from 2 to 4 mm along y"):
         join_heads([given[0], coarse], where="s")
+
+
+def test_a_stated_calibration_that_the_overlap_contradicts_is_a_doubt() -> None:
+    stated: dict[str, dict[str, Any]] = {
+        name: {"offset_mm": 0.0, "tilt_mm_per_m": 0.0, "scale": 1.0} for name in ERRORS
+    }
+    stated["b"]["offset_mm"] = 3.0
+    for seam in found(join_heads(heads(SOUND, **stated), where="s"), "seam"):
+        assert abs(seam.figures["step_mm"]) == pytest.approx(3.0, abs=0.01)
+        assert seam.is_doubt
+        assert seam.sentence.endswith(
+            "No glass has such a step: check offset_mm and tilt_mm_per_m, or estimate them."
+        )
+
+
+def test_a_head_in_another_unit_is_refused() -> None:
+    for factor in (1000.0, 25.4, 0.1):
+        other = ERRORS | {"b": ERRORS["b"]._replace(scale=ERRORS["b"].scale / factor)}
+        with pytest.raises(SourceConflict, match=r"agree in the overlaps only with factors: 'a'"):
+            joined(other)
+    stated = heads(SOUND | {"b": HeadErrors(scale=0.1)}, a={"scale": 1.0}, c={"scale": 1.0})
+    with pytest.raises(SourceConflict, match=r"'b' 0\.1, 'c' 1; heads in one unit, each where"):
+        join_heads(stated, where="s")

@@ -189,7 +189,7 @@ def test_colours_reach_to_the_tops_of_the_target(
     low, high = figure.axes[0].images[0].get_clim()
     assert 3.6 < high < 4.05  # well above 3 mm, though thinning misses the very top
     assert low == pytest.approx(0.0, abs=0.1)
-    assert figure.axes[1].get_title(loc="left") == "as stored, sign turned,\nless a plane"
+    assert figure.axes[1].get_title(loc="left") == "as stored,\nsign turned,\nless a plane"
 
 
 def test_no_corner_has_a_name_where_nothing_is_known(tmp_path: Path) -> None:

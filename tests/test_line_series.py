@@ -109,6 +109,9 @@ def test_an_uneven_encoder_is_proposed_and_missed(tmp_path: Path) -> None:
     used = open_scan(path, source(pitch={"y": 4.0}, positions={"x": "enc"}))
     assert not [f for f in findings_of(used) if f.what == "places unused"]
     assert used.x.values[-1] == pytest.approx(538.0)
+    # even once the standstill is one line: nothing was interpolated, and nobody says so
+    assert "uneven lines" not in {finding.what for finding in findings_of(used)}
+    assert "stop and restart" in {finding.what for finding in findings_of(used)}
 
 
 def test_an_encoder_that_agrees_or_other_numbers_raise_no_doubt(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from midchord.place import place
-from midchord.placing.region import DROPOUT, MEASURED, NO_GLASS, Grid
+from midchord.placing.region import DROPOUT, FILLED, MEASURED, NO_GLASS, Grid
 from midchord.placing.resampling import resample
 from midchord_io.errors import LiteTooSmall, ScanError
 from midchord_io.scan import check_scan, make_scan
@@ -175,6 +175,23 @@ def test_a_scan_on_the_lite_frame_is_cleaned_but_not_moved():
     assert lite["x"].equals(scan["x"])
     assert lite.attrs["corners_machine_mm"]["trailing_right"] == [299.5, 197.5]
     assert (lite.attrs["length_mm"], lite.attrs["width_mm"]) == (300.0, 200.0)
+
+
+def test_cells_that_hold_no_point_do_not_count_as_measured():
+    rng = np.random.default_rng(9)
+    height = (5.0 + 0.003 * rng.standard_normal((300, 40))).astype(np.float32)
+    scan = make_scan(
+        height, x_mm=np.arange(300.0), y_mm=5.0 * np.arange(40), lite_id="lite 7",
+        instrument="made up", scanned_at="2026-01-01T00:00:00Z", frame="lite",
+    )  # fmt: skip
+    points = np.full((300, 40), 3, dtype=np.uint16)
+    points[100:130] = 0  # bridged when the points were put on the grid
+    lite = place(scan.assign(point_count=(("x", "y"), points)), **OPTIONS)
+    assert lite.attrs["coverage"] == pytest.approx(0.9)
+    assert lite.attrs["filled_share"] == pytest.approx(0.1)
+    assert (lite["state"].values[100:130] == FILLED).all()
+    assert np.array_equal(lite["height"].values, height)
+    assert place(scan, **OPTIONS).attrs["coverage"] == 1.0
 
 
 def test_the_scan_itself_is_not_changed():

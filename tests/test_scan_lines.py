@@ -183,7 +183,14 @@ def test_missing_lines_are_bridged_up_to_the_longest_gap() -> None:
     assert depth_ratio(plan.x_mm, height) == pytest.approx(1.0, abs=0.002)
     wide, bridged = evened(faults.without_lines(sound(), lost), longest_gap_mm=25.0)
     assert np.isfinite(bridged).all()
-    assert found(wide, "lines missing").figures["lines"] == 23
+    long = found(wide, "lines missing")
+    assert (long.figures["lines"], long.figures["widest_bridge_mm"]) == (23, pytest.approx(21.0))
+    assert long.is_doubt
+    assert long.sentence.endswith("What lies between is made, not measured.")
+    short, _ = evened(faults.without_lines(sound(), lost[:3]))
+    assert not found(short, "lines missing").is_doubt
+    many = np.flatnonzero(rng().random(1500) < 0.2)
+    assert found(evened(faults.without_lines(sound(), many))[0], "lines missing").is_doubt
 
 
 def test_encoder_slip_is_mended_by_the_times() -> None:

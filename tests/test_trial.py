@@ -89,8 +89,10 @@ def test_lites_on_the_machine_frame_are_compared_where_they_lay(tmp_path: Path) 
 def test_lites_that_are_lost_are_named_with_their_row(tmp_path: Path) -> None:
     plan = read_plan(write_plan(tmp_path / "plan.csv"))
     result = trial(trial_lites()[1:], plan, SETTINGS)
-    assert result.lost == [(2, "T-01", "no maps of it were named"), (3, "T-02",
-                                                                   "it has no partner")]  # fmt: skip
+    assert result.lost == [
+        (2, "T-01", "no maps of it were named"),
+        (3, "T-02", "it has no partner"),
+    ]
     with pytest.raises(SettingsError, match="it has no row for lite 'X-1', of which there are ma"):
         trial([trial_lite("X-1", "", 1.0)], plan, SETTINGS)
     with pytest.raises(ScanError, match=r"1 whole pairs of the setting .slow.; at least 2"):

@@ -161,7 +161,7 @@ class Source(Strict):
     grid_pitch: GridPitch | None = None
     cell: Literal["median", "mean"] | None = None
     """What a cell of the grid takes of its points; the median if nothing is said."""
-    fill_mm: Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)] | None = None
+    fill_mm: Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)] | None = None
     """Longest hole between points that is bridged; none if nothing is said."""
     lines: Lines | None = None
     heads: tuple[Head, ...] | None = None

@@ -100,7 +100,7 @@ class Lines(Strict):
     """Constant speed, instead of a dataset."""
     grid_pitch_mm: Positive | None = None
     """Pitch along x that uneven lines are put on; the median step if not given."""
-    longest_gap_mm: Positive = 5.0
+    longest_gap_mm: Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)] = 5.0
     """Missing lines over more than this stay without heights."""
     largest_acceleration_mm_per_s2: Positive = 2000.0
     """Of the glass: what changes faster is slip of the encoder."""

@@ -152,6 +152,9 @@ def place(
     openings = mark_openings(state, grid)
     streaks = find_streaks(state, grid)
     state[state == HIDDEN] = DROPOUT
+    if "point_count" in scan:  # cells that were bridged when points were put on the grid
+        no_point = scan["point_count"].transpose("x", "y").values == 0
+        state[no_point & (state == MEASURED)] = FILLED
     attrs = _counts(state) | _facts(outline, openings, noise_mm) | {"step_mm": step_mm}
     attrs["frame_of_scan"] = scan.attrs["frame"]
     glass_points = int(np.count_nonzero(state < NO_GLASS))

@@ -12,6 +12,7 @@ one-sided 95 % bounds, lie inside +-T.
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -22,19 +23,32 @@ import xarray as xr
 
 import midchord
 from midchord.statistics.comparison import Comparison, compare_pairs
+from midchord.surveying.card_in_doubt import CARD_IN_DOUBT, is_card_in_doubt, lites_at_odds
+from midchord.surveying.datum import DatumSuspicion
 from midchord.surveying.gauge_factors import gauge_factors
 from midchord.surveying.gauge_validation import GaugeValidation, reserves_of
 from midchord.surveying.mark_turns import marks_out_of_turn
 from midchord.surveying.pair_tables import mdpt_table, mm_table, place_mean
 from midchord.surveying.pairing import Paired, lites_of, pair_readings
 from midchord.surveying.placement import fit_shift
-from midchord.surveying.reserves import flatness_of_spots, suspect_rows, without_rows
+from midchord.surveying.reserves import (
+    flatness_of_spots,
+    suspect_rows,
+    wide_tolerance,
+    without_rows,
+)
 from midchord.surveying.settled_datum import settle_datum
 from midchord.surveying.survey_notes import notes_of
 from midchord.surveying.survey_study import check_further_scans, study_of_survey
-from midchord.surveying.suspects import flag_readings
+from midchord.surveying.suspects import Flag, flag_readings
 from midchord.surveying.twin_field import MappedLite
-from midchord.surveying.written_doubts import finer_than_the_dial, places_in_inches, too_large
+from midchord.surveying.written_doubts import (
+    all_the_same,
+    finer_than_the_dial,
+    places_in_inches,
+    step_above_tolerance,
+    too_large,
+)
 from midchord_io.errors import SettingsError, SurveyError
 from midchord_io.gauge_card import GaugeCard
 from midchord_io.survey import Survey
@@ -245,17 +259,33 @@ def _one_gauge(
             needed="at least one",
             do="check the marks, or give tolerance_mm",
         )
-    taken = (paired.singles, paired.swings, paired.twins, card, lites)
-    datum = settle_datum(*taken, placement_sd_mm=placement_sd_mm)
-    flags = tuple(flag_readings(*taken, datum=datum))
+    stuck = all_the_same(paired.singles, card)
+    datum, flags, at_odds = _suspicions(paired, card, lites, placement_sd_mm, stuck)
     shift = fit_shift(paired.singles, paired.twins, placement_sd_mm=placement_sd_mm)
-    if datum.status == "likely wrong":
-        said = "no shift is asked for, since the datum is likely wrong and comes first"
+    first = ""
+    if stuck:
+        first = "all readings are the same"
+    elif at_odds or is_card_in_doubt(flags, len(paired.singles)):
+        first = "the gauge card is in doubt and comes first"
+    elif datum.status == "likely wrong":
+        first = "the datum is likely wrong and comes first"
+    if first:
+        said = f"no shift is asked for, since {first}"
         shift = replace(shift, needs_attention=False, sentence=said)
     own = survey.readings[(survey.readings["gauge"] == card.gauge) & ~survey.readings["excluded"]]
+    coarse = step_above_tolerance(card, in_mm)
     doubts = (
+        stuck,
+        at_odds,
+        coarse,
         too_large(paired.singles, suspect_rows(flags)),
         finer_than_the_dial(own, card, survey.units.get("reading", "mm")),
+    )
+    more_reserves = (
+        "readings that are all the same" if stuck else "",
+        CARD_IN_DOUBT if at_odds else "",
+        "a dial coarser than the tolerance" if coarse else "",
+        wide_tolerance(judged.table, tolerance),
     )
     in_mm_judged = swings or singles
     moved = place_mean(
@@ -282,12 +312,55 @@ def _one_gauge(
         moved,
         marks_out_of_turn(paired.singles),
         tuple(filter(None, doubts)),
+        tuple(filter(None, more_reserves)),
     )
+
+
+def _suspicions(
+    paired: Paired,
+    card: GaugeCard,
+    lites: Mapping[str, MappedLite],
+    placement_sd_mm: float,
+    stuck: str,
+) -> tuple[DatumSuspicion, tuple[Flag, ...], str]:
+    """Datum and flags, and a sentence where lites are at odds: then neither is claimed, nor is it
+    of a dial that stood still (``stuck``: the sentence on it)."""
+    if stuck:
+        said = "whether the datum was taken as stated cannot be told: all readings are the same"
+        return DatumSuspicion("cannot be told", None, math.nan, (), (), said), (), ""
+    taken = (paired.singles, paired.swings, paired.twins, card, lites)
+    datum = settle_datum(*taken, placement_sd_mm=placement_sd_mm)
+    flags = tuple(flag_readings(*taken, datum=datum))
+    at_odds = lites_at_odds(datum, flags, paired.singles)
+    if not at_odds:
+        return datum, flags, ""
+    said = (
+        "whether the datum was taken as stated cannot be told: the survey does not fit its gauge "
+        "card"
+    )
+    unclaimed = replace(
+        datum, status="cannot be told", way=None, probability=math.nan, sentence=said, groups=()
+    )
+    return unclaimed, (), at_odds
 
 
 def _nothing_paired(
     survey: Survey, card: GaugeCard, lites: Mapping[str, MappedLite], paired: Paired
 ) -> SurveyError:
+    reasons = paired.unpaired["reason"].astype(str)
+    by_hand = reasons.str.startswith("excluded")
+    if (by_hand | (reasons == "not read")).all():
+        none_read, none_left = not by_hand.any(), bool(by_hand.all())
+        raise SurveyError(
+            f"{survey.where}, gauge {card.gauge}",
+            found="no reading was written down"
+            if none_read
+            else "every reading is excluded"
+            if none_left
+            else "every reading is excluded or was not written down",
+            needed="at least one",
+            do="fill in reading_mm" if none_read else "take readings back in, or read again",
+        )
     first = paired.unpaired.iloc[0]
     corner = places_in_inches(survey, card, lites)
     return SurveyError(

@@ -35,6 +35,7 @@ from midchord_io.gridding import kernels
 from midchord_io.gridding.extent import Extent, extent_of
 from midchord_io.gridding.grid_pitch import Spacing, in_lines, levels_share, spacing_of
 from midchord_io.gridding.grid_sample import ENOUGH_POINTS, Chunks, Window, compact_sample
+from midchord_io.lines.line_findings import LONG_BRIDGE_MM
 from midchord_io.quantisation import noise_mm, quantisation, step_mm
 
 __all__ = [
@@ -56,6 +57,10 @@ MOST_CELLS_A_POINT = 20
 SMALL_CELLS = 10_000
 SORTED_AT_A_TIME = 32_000_000
 """Points of the buffer that sorts: 128 MB of float32."""
+WIDE_SPREAD_MM = 0.2
+"""In a typical cell, its slope apart: more than roll wave is deep, whatever the noise."""
+WIDE_OF_NOISE, LEAST_WIDE_MM = 5.0, 0.03
+"""Times the noise of a point, as the cells show it; less is made by waves in a coarse cell."""
 SPREAD_WORTH = 0.01
 """Share of the cells with two points or more below which the spread is not kept."""
 WIDER = {1: np.uint16, 2: np.uint32}
@@ -132,8 +137,9 @@ def grid_points(
     quantised = _check_height_field(sample, extent, where)
     count = _counts(chunks(), frame) if count_pass is None else count_pass
     height, spread = _settled(chunks, frame, count, extent.form, cell)
+    noise = noise_mm(height)  # of cells, before any is made up
     holes = kernels.fill(height, count, frame.array, fill_mm)
-    findings = _findings(extent, (frame, count, spread), cell, holes, fill_mm)
+    findings = _findings(extent, (frame, count, spread), noise, cell, holes, fill_mm)
     return Gridded(
         x_mm=frame.x0 + np.arange(frame.nx, dtype=np.float64) * frame.pitch_x,
         y_mm=frame.y0 + np.arange(frame.ny, dtype=np.float64) * frame.pitch_y,
@@ -292,9 +298,16 @@ def _bands(totals: npt.NDArray[np.int64]) -> Iterator[tuple[int, int]]:
     yield first, totals.size
 
 
+def _is_wide(spread_mm: float, cell_noise_mm: float, points_per_cell: float) -> bool:
+    """Whether points in a cell differ by more than the noise that their mean still has."""
+    usual = WIDE_OF_NOISE * cell_noise_mm * max(1.0, points_per_cell) ** 0.5
+    return spread_mm > WIDE_SPREAD_MM or spread_mm > max(usual, LEAST_WIDE_MM)
+
+
 def _findings(
     extent: Extent,
     gridded: tuple[_Frame, npt.NDArray[np.unsignedinteger], npt.NDArray[np.float32] | None],
+    noise: float,
     cell: Cell,
     holes: tuple[int, int],
     fill_mm: float,
@@ -309,18 +322,22 @@ def _findings(
         "points_per_cell": each,
         "empty_share": (filled + left) / count.size,
     }
-    said = ""
+    said, is_wide = "", False
     if spread is not None:
         some = spread.reshape(-1)[:: max(1, spread.size // 1_000_000)]
         if np.isfinite(some).any():
             figures["spread_mm"] = float(np.nanmedian(some))
             said = f", typical spread within a cell {figures['spread_mm']:.3g} mm"
+            is_wide = _is_wide(figures["spread_mm"], noise, each)
+    if is_wide:
+        said += ", more than noise or roll wave makes: two surfaces, or two scans, may lie in it"
     yield Finding(
         what="points to grid",
         count=extent.measured,
         sentence=f"{extent.measured} points on a grid of {frame.pitch_x:.4g} x "
         f"{frame.pitch_y:.4g} mm, the {cell} of {each:.2g} points a cell{said}",
         figures=figures,
+        is_doubt=is_wide,
     )
     if extent.without_position:
         yield Finding(
@@ -336,9 +353,12 @@ def _findings(
             sentence=f"{missing} points have a position but no measured height",
         )
     if fill_mm > 0:
+        is_long = filled > 0 and fill_mm > LONG_BRIDGE_MM
         yield Finding(
             what="cells filled",
             count=filled,
-            sentence=f"{filled} empty cells were bridged (holes up to {fill_mm:g} mm), {left} left",
+            sentence=f"{filled} empty cells were bridged (holes up to {fill_mm:g} mm), {left} left"
+            + ("; what lies in long holes is made, not measured" if is_long else ""),
             figures={"fill_mm": fill_mm, "left": float(left)},
+            is_doubt=is_long,
         )

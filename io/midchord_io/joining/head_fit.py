@@ -22,7 +22,7 @@ import numpy.typing as npt
 from midchord_io.acquisition import Finding
 from midchord_io.joining.head_overlaps import Strip, difference_blocks, gain_of, shift_of
 
-__all__ = ["HeadFit", "HeadScan", "fit_heads"]
+__all__ = ["LARGEST_SCALE", "MISPLACED", "HeadFit", "HeadScan", "fit_heads"]
 
 HUBER = 1.5
 FEWEST_FOR_TILT = 3
@@ -30,6 +30,10 @@ MEAN_IS_ZERO = 1e-4
 """Weight of that condition beside the data: it decides only what they leave open."""
 
 Array = npt.NDArray[np.float64]
+
+LARGEST_SCALE = 0.05
+"""Off 1: sensors of one kind agree far better as they come (common practice, no source)."""
+MISPLACED = "a wrong y_mm, or reversed missing or too much?"
 
 
 @dataclass(frozen=True)
@@ -233,8 +237,15 @@ def _finding(
         f"tilts up to {max(abs(fit.tilt_mm_per_m) for fit in fits):.3g} mm/m, scales up to "
         f"{100 * far:.2g} % off 1."
     )
+    is_far = any(
+        head.scale is None and abs(fit.scale - 1) > LARGEST_SCALE
+        for head, fit in zip(heads, fits, strict=True)
+    )
+    if is_far:
+        sentence += f" No two heads differ so much: {MISPLACED}"
     if is_narrow:
         sentence += " The overlaps are too narrow to tell tilts."
     if not has_strips:
         sentence += " There is no overlap to check them by."
-    return Finding("heads", len(heads), sentence, figures, is_narrow or not has_strips)
+    is_doubt = is_narrow or is_far or not has_strips
+    return Finding("heads", len(heads), sentence, figures, is_doubt)

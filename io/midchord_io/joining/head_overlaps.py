@@ -251,6 +251,10 @@ def _deming(a: Array, b: Array) -> float:
     return (sbb - saa + math.sqrt((sbb - saa) ** 2 + 4 * sab**2)) / (2 * sab)
 
 
+ALIKE = 0.9
+"""Two heads that see the same structure across, noise and all."""
+
+
 def _shift_across(strip: Strip) -> float | None:
     """Shift along y, by structure that varies across; None where there is none."""
     columns = strip.y_mm.size
@@ -260,23 +264,44 @@ def _shift_across(strip: Strip) -> float | None:
     rows = strip.x_mm.size // length
     both = []
     for values in (strip.a, strip.b):
-        means = values[: rows * length].astype(np.float64).reshape(rows, length, columns).mean(1)
+        blocks = values[: rows * length].astype(np.float64).reshape(rows, length, columns)
+        seen = np.isfinite(blocks)  # single dropouts do not hide what varies across
+        count = seen.sum(axis=1)
+        means = np.where(2 * count > length, np.where(seen, blocks, 0.0).sum(axis=1), np.nan)
+        means /= np.maximum(count, 1)
         # what varies across, each mean row for itself: nothing of this is applied to a height
-        y = np.linspace(-1, 1, columns)
         means = means[np.isfinite(means).all(axis=1)]
         both.append(means)
     if min(part.shape[0] for part in both) < 4 or both[0].shape != both[1].shape:
         return None
-    a, b = (part - np.polynomial.polynomial.polyval(
-        y, np.polynomial.polynomial.polyfit(y, part.T, 1)
-    ) for part in both)
-    alike = float((a * b).sum()) / max(math.sqrt(float((a**2).sum() * (b**2).sum())), 1e-300)
+    pitch = float(strip.y_mm[1] - strip.y_mm[0])
+    a, b = (_levelled_across(part) for part in both)
     slope = np.gradient((a + b) / 2, axis=1)
     energy = float((slope**2).sum())
-    if alike < 0.9 or energy == 0.0:
+    if energy == 0.0:
         return None
-    pitch = float(strip.y_mm[1] - strip.y_mm[0])
+    if _alike(a, b) < ALIKE:  # by some columns, or nothing varies across but noise
+        shares = {}
+        reach = columns // 3
+        for steps in range(-reach, reach + 1):
+            of_a = both[0][:, max(steps, 0) : columns + min(steps, 0)]
+            of_b = both[1][:, max(-steps, 0) : columns - max(steps, 0)]
+            shares[steps] = _alike(_levelled_across(of_a), _levelled_across(of_b))
+        best = max(shares, key=lambda steps: shares[steps])
+        return best * pitch if shares[best] >= ALIKE and abs(best) < reach else None
     return -float((slope * (a - b)).sum()) / energy * pitch
+
+
+def _levelled_across(means: Array) -> Array:
+    """(rows, columns), each row less its own straight line."""
+    y = np.linspace(-1, 1, means.shape[1])
+    line = np.polynomial.polynomial.polyfit(y, means.T, 1)
+    return np.asarray(means - np.polynomial.polynomial.polyval(y, line))
+
+
+def _alike(a: Array, b: Array) -> float:
+    """1 where both vary alike."""
+    return float((a * b).sum()) / max(math.sqrt(float((a**2).sum() * (b**2).sum())), 1e-300)
 
 
 def _on_the_wave(strip: Strip) -> tuple[float, float, float]:

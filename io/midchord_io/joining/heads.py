@@ -30,8 +30,14 @@ import numpy as np
 import numpy.typing as npt
 
 from midchord_io.acquisition import Finding
-from midchord_io.errors import MissingMetadata, UnevenGrid
-from midchord_io.joining.head_fit import HeadFit, HeadScan, fit_heads
+from midchord_io.errors import MissingMetadata, SourceConflict, UnevenGrid
+from midchord_io.joining.head_fit import (
+    LARGEST_SCALE,
+    MISPLACED,
+    HeadFit,
+    HeadScan,
+    fit_heads,
+)
 from midchord_io.joining.head_overlaps import FEWEST_COLUMNS, Shift, Strip, seam_of, shift_of
 from midchord_io.lines.line_findings import counted
 from midchord_io.lines.line_interpolation import BLOCK_CELLS, resample_lines
@@ -40,6 +46,12 @@ from midchord_io.scan import EVENNESS
 __all__ = ["ESTIMATED", "HeadScan", "JoinedHeads", "join_heads"]
 
 ESTIMATED = ("offset", "tilt", "drift", "scale")
+LARGEST_FACTOR = 1.5
+"""Between estimated scales: beyond it something other than a gain is wrong."""
+
+LARGEST_STEP_MM = 0.02
+"""Left at a seam without a doubt: a third of a roll wave 0.06 mm deep."""
+
 ON_THE_GRID = 0.02
 """Share of a pitch within which a head already lies on the common grid."""
 
@@ -77,7 +89,7 @@ def join_heads(
                 or none
     register_x  whether heads are moved along x to where the strips agree
     returns     heights (x, y), mm, NaN where no head measured, and findings
-    Raises      UnevenGrid, MissingMetadata
+    Raises      UnevenGrid, MissingMetadata, SourceConflict
     """
     heads = sorted(heads, key=lambda head: float(head.y_mm[0]))
     _check_pitches(heads, where)
@@ -92,11 +104,29 @@ def join_heads(
         placed = [_place(head, x_mm, y_mm) for head in heads]
         strips = _strips(placed, x_mm, y_mm)
     fits, told = fit_heads(heads, strips, estimate=estimate)
+    _check_scales(heads, fits, where)
     findings = [told, *_registration(heads, strips, shifts, register_x)]
     findings += [_seam(heads, _corrected_strip(strip, heads, fits)) for strip in strips]
     findings += _gaps(placed, y_mm)
     height = _blend(placed, heads, fits, x_mm, y_mm)
     return JoinedHeads(height, x_mm, y_mm, tuple(findings))
+
+
+def _check_scales(heads: Sequence[HeadScan], fits: Sequence[HeadFit], where: str) -> None:
+    """A head that a factor sets right is no head of the same unit; none is guessed away."""
+    free = [fit.scale for head, fit in zip(heads, fits, strict=True) if head.scale is None]
+    ratio = max(free, default=1.0) / min(free, default=1.0)
+    stated = [abs(np.log(scale)) for scale in free if len(free) < len(heads)]
+    if max(ratio, float(np.exp(max(stated, default=0.0)))) > LARGEST_FACTOR:
+        factors = ", ".join(
+            f"{head.name!r} {fit.scale:.3g}" for head, fit in zip(heads, fits, strict=True)
+        )
+        raise SourceConflict(
+            where,
+            found=f"heads whose heights agree in the overlaps only with factors: {factors}",
+            needed="heads in one unit, each where y_mm says",
+            do="check the units of the heads and y_mm, or state the scale of each",
+        )
 
 
 def _pitch(places: Array) -> float:
@@ -273,18 +303,21 @@ def _registration(
             continue
         across = "" if shift.y_mm is None else f" and by {shift.y_mm:+.2g} mm along y"
         is_off = abs(shift.x_mm) > max(3 * shift.u_x_mm, 0.1)
-        done = "; moved along x." if is_applied else "; left as stated." if is_off else "."
+        done = "; so moved along x." if is_applied else "; left as stated." if is_off else "."
+        is_across = shift.y_mm is not None and abs(shift.y_mm) > _pitch(strip.y_mm)
+        if is_across:
+            done += " Heads are never moved along y: correct y_mm in the source description."
         figures = {"shift_x_mm": shift.x_mm, "u_shift_x_mm": shift.u_x_mm}
         if shift.y_mm is not None:
             figures["shift_y_mm"] = shift.y_mm
         found.append(
             Finding(
                 "heads out of place",
-                int(is_off),
-                f"By their overlap, the right one of {pair} is out of place by "
-                f"{-shift.x_mm:+.2g} mm along x{across}{done}",
+                int(is_off or is_across),
+                f"By their overlap, the right one of {pair} agrees best when it is moved by "
+                f"{shift.x_mm:+.2g} mm along x{across}{done}",
                 figures,
-                is_doubt=is_off and not is_applied,
+                is_doubt=(is_off and not is_applied) or is_across,
             )
         )
     return found
@@ -292,12 +325,17 @@ def _registration(
 
 def _seam(heads: Sequence[HeadScan], strip: Strip) -> Finding:
     seam = seam_of(strip)
+    is_step = abs(seam.largest_step_mm) > LARGEST_STEP_MM
+    is_doubt = seam.share > 0.02 or is_step
+    why = f" {MISPLACED[0].upper()}{MISPLACED[1:]}" if seam.share > LARGEST_SCALE else ""
+    if is_step:
+        why += " No glass has such a step: check offset_mm and tilt_mm_per_m, or estimate them."
     return Finding(
         "seam",
         1,
-        f"Between {_pair(heads, strip)} a step of {1000 * seam.largest_step_mm:+.2g} um at most is "
-        f"left along the seam; on the {seam.wavelength_mm:.0f} mm wave the two differ by "
-        f"{100 * seam.share:.2g} %, {seam.effect_mdpt:.2g} mdpt (surface convention).",
+        f"Between {_pair(heads, strip)} a step of {_plain(1000 * seam.largest_step_mm)} um at most "
+        f"is left along the seam; on the {seam.wavelength_mm:.0f} mm wave the two differ by "
+        f"{100 * seam.share:.2g} %, {seam.effect_mdpt:.2g} mdpt (surface convention).{why}",
         {
             "step_mm": seam.step_mm,
             "slope_step_mm_per_m": seam.slope_step_mm_per_m,
@@ -306,8 +344,13 @@ def _seam(heads: Sequence[HeadScan], strip: Strip) -> Finding:
             "share_of_wave": seam.share,
             "effect_mdpt": seam.effect_mdpt,
         },
-        is_doubt=seam.share > 0.02,
+        is_doubt=is_doubt,
     )
+
+
+def _plain(number: float) -> str:
+    """Two digits, never as a power of ten."""
+    return f"{number:+.0f}" if abs(number) >= 10 else f"{number:+.2g}"
 
 
 def _gaps(placed: Sequence[_Placed], y_mm: Array) -> list[Finding]:

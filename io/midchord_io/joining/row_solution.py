@@ -91,7 +91,7 @@ class RowSystem:
             self._factorise()
             self.solution = self._solved(self.right)
             attitude = self._attitude(self.solution)
-            farthest = OUTLYING * max(self._scatter(attitude), 1e-9)
+            farthest = OUTLYING * max(self.scatter(attitude), 1e-9)
         assert attitude is not None
         return attitude
 
@@ -340,7 +340,7 @@ class RowSystem:
             middle_y_mm=self.middle_y_mm,
         )
 
-    def _scatter(self, attitude: Attitude) -> float:
+    def scatter(self, attitude: Attitude) -> float:
         """Of the rows about their mean once the attitude is taken off; some cells stand for all."""
         cells = np.linspace(0, self.cells - 1, 60).astype(int)
         rests = []

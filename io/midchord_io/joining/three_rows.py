@@ -46,6 +46,7 @@ import numpy.typing as npt
 from midchord_io.acquisition import Finding
 from midchord_io.errors import EmptyScan, UnevenGrid, UnsupportedScan
 from midchord_io.joining.glass_motion import Attitude
+from midchord_io.joining.row_agreement import check_rows, misfit_findings
 from midchord_io.joining.row_solution import RowSystem
 from midchord_io.lines.line_interpolation import BLOCK_CELLS, resample_lines
 
@@ -127,7 +128,7 @@ def separate_rows(
     y_mm       (columns,)
     offset_mm  zero points of the rows on a flat reference; None: not known
     bounce_mm  size of heave, generously; pitch moves the outer rows by as much
-    Raises     EmptyScan, UnevenGrid, UnsupportedScan
+    Raises     EmptyScan, SourceConflict, UnevenGrid, UnsupportedScan
     """
     _check(rows, row_x_mm, line_x_mm, y_mm, where)
     pitch = float(line_x_mm[-1] - line_x_mm[0]) / (line_x_mm.size - 1)
@@ -140,6 +141,7 @@ def separate_rows(
             needed="a pitch near that of the lines on which all three rows lie",
             do="check x_mm of the rows, or scan at a finer pitch",
         ) from error
+    sizes = check_rows(rows, row_x_mm=row_x_mm, pitch_mm=pitch, where=where)
     lines_mm = line_x_mm
     if abs(grid_pitch / pitch - 1) > 1e-9:
         # all rows at the same new moments: the attitude at those is one and the same again
@@ -178,9 +180,12 @@ def separate_rows(
     first = min(steps)
     x_mm = lines_mm[0] + grid_pitch * np.arange(first, lines_mm.size + max(steps))
     height = _glass(rows, steps, attitude, y_mm)
+    left_mm, is_varied = system.scatter(attitude), _varies(height, system.noise_mm)
+    agreement = misfit_findings(left_mm, system.noise_mm, is_varied, where)
     u_bounce_mm = system.left_over()
     seen = np.asarray(np.isfinite(height).any(axis=1))
     findings = _findings(row_x_mm, grid_pitch, system, attitude, u_bounce_mm, seen, offset_mm)
+    findings = (*findings, *sizes, *agreement)
     return ThreeRowScan(height, x_mm, attitude, u_bounce_mm, findings)
 
 
@@ -245,6 +250,21 @@ def _glass(
             number[at] += is_seen
         np.divide(total, number, out=out[start:stop], where=number > 0, casting="unsafe")
     return out
+
+
+def _varies(height: npt.NDArray[np.float32], noise_mm: float) -> bool:
+    """Whether the glass varies across, a tilt and a common form apart, clearly beyond the noise."""
+    some = height[:: max(1, height.shape[0] // 200)].astype(np.float64)
+    some = some[np.isfinite(some).mean(axis=1) > 0.8]
+    some = some[:, np.isfinite(some).all(axis=0)]
+    if some.shape[0] < 10 or some.shape[1] < 5:
+        return False
+    across = np.linspace(-1, 1, some.shape[1])
+    rest = some - some.mean(axis=0)
+    rest -= np.polynomial.legendre.legval(
+        across, np.polynomial.legendre.legfit(across, rest.T, 1)
+    )
+    return bool(np.std(rest) > 2 * noise_mm)
 
 
 def _findings(

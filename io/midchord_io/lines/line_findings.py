@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from midchord_io.acquisition import Finding
 
 __all__ = [
+    "LONG_BRIDGE_MM",
     "LineCounts",
     "copies_of_unknown_place",
     "counted",
@@ -14,6 +15,13 @@ __all__ = [
     "line_findings",
     "times",
 ]
+
+
+LONG_BRIDGE_MM = 12.0
+"""Over more, a 120 mm wave is no longer followed to 0.2 % of its depth."""
+
+LARGEST_BRIDGED_SHARE = 0.1
+"""Of the lines: with more of them made than that, the scan is no longer what was measured."""
 
 
 @dataclass
@@ -34,6 +42,7 @@ class LineCounts:
     standing: int = 0
     shared: int = 0
     bridged: int = 0
+    widest_bridge_mm: float = 0.0
     gaps: int = 0
     gap_share: float = 0.0
     smallest_step_mm: float = 0.0
@@ -134,20 +143,24 @@ def line_findings(counts: LineCounts, pitch_mm: float, gap_mm: float) -> tuple[F
             )
         )
     if counts.bridged or counts.gaps:
+        is_long = counts.widest_bridge_mm > LONG_BRIDGE_MM
+        is_many = counts.bridged > LARGEST_BRIDGED_SHARE * counts.lines
+        made = " What lies between is made, not measured." if is_long or is_many else ""
         found.append(
             Finding(
                 "lines missing",
                 counts.bridged + counts.gaps,
                 f"{counted(counts.bridged, 'missing line')} interpolated; "
                 f"{counted(counts.gaps, 'gap')} wider than {gap_mm:.3g} mm left without heights "
-                f"({100 * counts.gap_share:.1f} % of the length).",
+                f"({100 * counts.gap_share:.1f} % of the length).{made}",
                 figures(
                     counts.bridged,
                     gaps=float(counts.gaps),
                     gap_share=counts.gap_share,
                     largest_gap_mm=counts.largest_step_mm,
+                    widest_bridge_mm=counts.widest_bridge_mm,
                 ),
-                is_doubt=counts.gaps > 0,
+                is_doubt=counts.gaps > 0 or is_long or is_many,
             )
         )
     return tuple(found)

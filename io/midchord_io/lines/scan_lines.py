@@ -42,6 +42,7 @@ from midchord_io.lines.line_order import (
     with_missing,
     without_stray_ends,
 )
+from midchord_io.lines.line_speed import check_speed
 from midchord_io.scan import EVENNESS, even_pitch_mm
 
 __all__ = [
@@ -116,8 +117,9 @@ def is_even(positions_mm: Array) -> bool:
 def travelled_mm(times_s: Array, speed_mm_per_s: Array | float) -> Array:
     """Way of the glass at each line, mm from the first: the integral of the speed (trapezoids)."""
     speed = np.broadcast_to(np.asarray(speed_mm_per_s, dtype=np.float64), times_s.shape)
-    steps = (speed[1:] + speed[:-1]) / 2 * np.diff(times_s)
-    return np.concatenate([[0.0], np.cumsum(steps)])
+    with np.errstate(over="ignore", invalid="ignore"):  # garbled places are refused later
+        steps = (speed[1:] + speed[:-1]) / 2 * np.diff(times_s)
+        return np.concatenate([[0.0], np.cumsum(steps)])
 
 
 def plan_lines(
@@ -155,6 +157,8 @@ def plan_lines(
             do="check the encoder, and the dataset that positions.x names",
         )
     lines = without_stray_ends(positions, lines)
+    if times_s is not None:
+        check_speed(positions[lines], times_s[lines], where)
     pitch = median_step(positions[lines], where)
     is_copy = copied_lines(height)
     _count_left_out(positions, lines, height, pitch, counts, where)
@@ -350,6 +354,7 @@ def _count_gaps(
     is_bridged = (steps > MISSED * pitch) & (steps <= gap_mm)
     is_open = steps > gap_mm
     counts.bridged = int(np.rint(steps[is_bridged] / pitch - 1).sum())
+    counts.widest_bridge_mm = float(steps[is_bridged].max(initial=0.0))
     counts.gaps = int(np.count_nonzero(is_open))
     counts.gap_share = float((steps[is_open] - pitch).sum()) / length
     counts.smallest_step_mm, counts.largest_step_mm = float(steps.min()), float(steps.max())

@@ -20,7 +20,6 @@ Sources: Hinkley, Biometrika 57 (1970) 1; Samuel, Pignatiello and Calvin, Qual. 
 
 from __future__ import annotations
 
-import math
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -103,5 +102,5 @@ def change_before(
     return Change(
         int(begins[best]), int(begins[min(int(inside.min()), best)]),
         int(begins[max(int(inside.max()), best)]), names[kind], p_step,
-        float(sizes[kind][best]), math.sqrt(float(doubts[kind][best]) ** 2),
+        float(sizes[kind][best]), float(doubts[kind][best]),
     )  # fmt: skip

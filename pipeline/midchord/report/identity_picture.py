@@ -64,7 +64,8 @@ def draw_identity(identity: Identity, *, dpi: float = 150.0) -> Figure | None:
             interpolation="nearest",
         )  # fmt: skip
         figure.colorbar(image, cax=bar, extend="both")
-        bar.set_title(f"{preview.height_unit},\nless a plane", fontsize=8, loc="left")
+        said = f"{preview.height_unit}, less a plane".replace(", ", ",\n")  # the margin is narrow
+        bar.set_title(said, fontsize=8, loc="left")
         if preview.axes is not None or preview.is_confirmed:
             _mark_corners(ax, is_confirmed=preview.is_confirmed)
             _mark_first(ax, preview)

@@ -35,7 +35,8 @@ class GaugeValidation:
                      None where nothing is flagged or nothing is left
     place_mean       what the mean over the hands' places takes off swings (or single readings)
     out_of_turn      neighbouring marks that are no peak beside a valley
-    doubts           sentences on the numbers as they were written
+    doubts           sentences on the numbers as they were written, and on the card
+    more_reserves    what else must be said with the verdict
     """
 
     card: GaugeCard
@@ -54,6 +55,7 @@ class GaugeValidation:
     place_mean: PlaceMean
     out_of_turn: tuple[OutOfTurn, ...] = ()
     doubts: tuple[str, ...] = ()
+    more_reserves: tuple[str, ...] = ()
 
     @property
     def n_suspects(self) -> int:
@@ -67,16 +69,15 @@ class GaugeValidation:
 
     @property
     def look_at_first(self) -> tuple[str, ...]:
-        """What is wrong, or looks so, in sentences: datum, shift, marks, numbers, suspects."""
+        """What is wrong, or looks so, in sentences, what many readings share first: datum, gauge,
+        shift, marks, numbers; single suspects after them."""
         datum = [self.datum.sentence] if self.datum.status == "likely wrong" else []
         shift = [self.shift.sentence] if self.shift.needs_attention else []
-        flags = [
-            f"{'rows from' if flag.rows else 'row'} {flag.row}: {flag.sentence}"
-            for flag in self.flags
-            if flag.kind != "datum"
-        ]
+        flags = [flag for flag in self.flags if flag.kind != "datum"]
+        groups = [f"rows from {flag.row}: {flag.sentence}" for flag in flags if flag.rows]
+        singles = [f"row {flag.row}: {flag.sentence}" for flag in flags if not flag.rows]
         turns = [one.sentence for one in self.out_of_turn]
-        return (*datum, *shift, *turns, *self.doubts, *flags)
+        return (*datum, *groups, *shift, *self.doubts, *turns, *singles)
 
     @property
     def statement(self) -> str:
@@ -124,6 +125,7 @@ def reserves_of(gauges: Sequence[GaugeValidation]) -> tuple[str, ...]:
         sum(len(one.flags) for one in gauges),
         n_out_of_turn=sum(len(one.out_of_turn) for one in gauges),
         is_datum_in_doubt=any(one.datum.status == "likely wrong" for one in gauges),
+        others=[reserve for one in gauges for reserve in one.more_reserves],
     )
 
 

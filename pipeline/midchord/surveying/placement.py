@@ -12,6 +12,11 @@ Assoc. 90 (1995) 773-795). Its standard uncertainties are those of the likelihoo
 square of allowed shifts, every shift in it taken as equally likely beforehand; where the map says
 nothing of dy, as on straight ridges, u_dy comes out near that of the whole range, largest / sqrt 3.
 
+*Lines* tell of no shift: their marks are peaks and valleys, where being off by d one way or the
+other reads low alike, which is a smaller scale, too. Nothing is claimed of them but that they would
+fit better elsewhere, where the criterion clearly says so; both uncertainties are those of the whole
+range.
+
 *The wrong datum*, see ``datum``.
 
 Repeats of one operator at one place share what the hand was off: their median counts once. No
@@ -59,7 +64,7 @@ class Shift:
     bic_none          Bayesian information criterion without a shift
     bic_shifted       and with the best one, whether paid for or not
     offset_mm, scale  of the gauge against the twin, fitted beside the shift
-    needs_attention   is_paid_for or is_at_bound
+    needs_attention   is_paid_for or is_at_bound; of lines: they clearly fit better elsewhere
     """
 
     dx_mm: float
@@ -192,13 +197,14 @@ class _Search:
         nought = float(self.likelihood(np.zeros(1), np.zeros(1))[0])
         without = parameters * math.log(n) - 2 * nought
         tried = []
-        # marks of a line are set on crests and valleys, where being off reads low whatever the
-        # way: beside a wave whose size varies across, that passes for a shift along y
         along_lines = "line" in self.pairs.columns
+        # a wave whose size varies across passes for a shift of a line along y
         ways = ((True, False),) if along_lines else ((True, False), (False, True), (True, True))
         for axes in ways:
             top, dx, dy = self.best(*axes)
             tried.append(((parameters + sum(axes)) * math.log(n) - 2 * top, dx, dy))
+        if along_lines:
+            return self._of_lines(without, min(tried)[0])
         # a direction of which the map says nothing runs to its end on the scatter alone: what is
         # left when it is held still is taken first
         inside = [one for one in tried if max(map(abs, one[1:])) < self.largest * (1 - 1e-9)]
@@ -213,6 +219,24 @@ class _Search:
             dx if paid else 0.0, dy if paid else 0.0, u_dx, u_dy, paid, at_bound, without,
             criterion, fit[0], fit[1], n,
             self._sentence(dx, dy, u_dx, u_dy, paid, at_bound), paid or at_bound,
+        )  # fmt: skip
+
+    def _of_lines(self, without: float, criterion: float) -> Shift:
+        fit, u = self._at(0.0, 0.0), self.largest / math.sqrt(3)
+        elsewhere = without - criterion > PAYS_CLEARLY
+        sentence = (
+            "a shift of the whole survey cannot be told from readings at peaks and valleys alone: "
+            "there a place off by as much either way reads low alike"
+        )
+        if elsewhere:
+            sentence = (
+                "the readings would fit better at other places along the lines, yet by how much "
+                "cannot be told from peaks and valleys alone: check the datum edge, the tape and "
+                "the gauge card"
+            )
+        return Shift(
+            0.0, 0.0, u, u, False, False, without, criterion, fit[0], fit[1], len(self.pairs),
+            sentence, elsewhere,
         )  # fmt: skip
 
     def _at(self, dx: float, dy: float) -> tuple[float, float]:

@@ -26,6 +26,7 @@ __all__ = [
     "flatness_of_spots",
     "reserves",
     "suspect_rows",
+    "wide_tolerance",
     "without_rows",
 ]
 
@@ -94,12 +95,18 @@ def flatness_of_spots(
 
 
 def reserves(
-    n_suspects: int, n_causes: int, *, n_out_of_turn: int = 0, is_datum_in_doubt: bool = False
+    n_suspects: int,
+    n_causes: int,
+    *,
+    n_out_of_turn: int = 0,
+    is_datum_in_doubt: bool = False,
+    others: Sequence[str] = (),
 ) -> tuple[str, ...]:
     """What is said in one breath with a verdict, as "144 suspect readings (1 cause) inside".
 
     n_suspects     readings that are flagged;  n_causes: flags, several readings may share one
     n_out_of_turn  neighbouring marks that are no peak beside a valley
+    others         what else there is, each said once
     """
     said = []
     if n_suspects:
@@ -109,7 +116,22 @@ def reserves(
         said.append(f"{counted(n_out_of_turn, 'swing')} that {_is(n_out_of_turn)} no half wave")
     if is_datum_in_doubt:
         said.append("the datum in doubt")
-    return tuple(said)
+    return (*said, *dict.fromkeys(others))
+
+
+def wide_tolerance(table: pd.DataFrame, tolerance: float | None) -> str:
+    """What to say of a tolerance that any reading would meet; or "".
+
+    table  pairs that were judged: gauge, scan
+    """
+    if tolerance is None:
+        return ""
+    scan = table["scan"].to_numpy(float)
+    # swings are sizes: the least is nothing, not the smallest that was read
+    low = min(0.0, float(scan.min())) if "from_row" in table.columns else float(scan.min())
+    if tolerance <= float(scan.max()) - low:
+        return ""
+    return "a tolerance wider than all that the twin varies by"
 
 
 def counted(count: int, word: str) -> str:

@@ -146,12 +146,14 @@ class MappedLite:
         """Refuse gauges that these maps cannot show, or that are blind to this lite's wave."""
         pitch = float(self.maps["x"][1] - self.maps["x"][0])
         reach = half_span_mm if card.is_on_feet else 0.5 * (card.base_mm or 0.0)
-        if reach is not None and not pitch <= reach < self.length_mm / 2:
+        on_glass = float(self.maps["x"][-1] - self.maps["x"][0]) if card.is_on_feet else np.inf
+        longest = min(self.length_mm, on_glass) / 2
+        if reach is not None and not pitch <= reach < longest:
             raise SurveyError(
                 f"gauge {card.gauge}",
                 found=f"contacts {reach:.4g} mm from the plunger",
                 needed=f"between {pitch:g} mm, the pitch of the maps, and half of lite "
-                f"{self.lite_id}, {self.length_mm / 2:.0f} mm",
+                f"{self.lite_id}, {longest:.0f} mm",
                 do="correct the card, or store the maps at the pitch of the scan",
             )
         if card.is_on_feet and card.depth_is == "surface" and self.gain(reach or 0.0) < LEAST_GAIN:

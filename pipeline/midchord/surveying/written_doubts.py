@@ -12,11 +12,19 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from midchord.surveying.flags import as_dialled
 from midchord.surveying.twin_field import MappedLite
 from midchord_io.gauge_card import GaugeCard
 from midchord_io.survey import Survey
 
-__all__ = ["INCH_MM", "finer_than_the_dial", "places_in_inches", "too_large"]
+__all__ = [
+    "INCH_MM",
+    "all_the_same",
+    "finer_than_the_dial",
+    "places_in_inches",
+    "step_above_tolerance",
+    "too_large",
+]
 
 INCH_MM = 25.4
 PART_OF_A_STEP = 0.1
@@ -25,6 +33,38 @@ LARGEST_MM = 3.0
 """No roll wave, by any gauge (common practice, no source)."""
 TIMES_THE_TWIN = 10.0
 IN_THE_CORNER = 1.05 / INCH_MM
+LEAST_ALIKE = 6
+"""Readings from which it is no chance that all are the same."""
+STEPS_APART = 3.0
+"""Steps of the dial by which the twin must vary for it to have moved."""
+
+
+def all_the_same(singles: pd.DataFrame, card: GaugeCard) -> str:
+    """A sentence on a dial that stood still where the twin moves; or "".
+
+    singles  pairs as of ``pair_readings``
+    """
+    reading = singles["gauge_mm"].to_numpy(float)
+    if reading.size < LEAST_ALIKE or np.ptp(reading) > 0:
+        return ""
+    moves = float(np.ptp(singles["scan_mm"].to_numpy(float)))
+    if moves <= STEPS_APART * card.resolution_mm:
+        return ""
+    shown = as_dialled(float(reading[0]), card) + 0.0  # never -0
+    return (
+        f"all {reading.size} readings by {card.gauge} are the same, {shown:.4g} mm, where its twin "
+        f"varies by {moves:.2g} mm: no gauge reads so; see whether the dial was stuck, or a column was filled in"
+    )
+
+
+def step_above_tolerance(card: GaugeCard, tolerance_mm: float | None) -> str:
+    """A sentence on a dial too coarse for what is asked of it; or ""."""
+    if tolerance_mm is None or card.resolution_mm <= tolerance_mm:
+        return ""
+    return (
+        f"the card of {card.gauge} states a dial of {card.resolution_mm:g} mm, which cannot show a "
+        f"tolerance of {tolerance_mm:g} mm: correct resolution_mm, or use a finer dial"
+    )
 
 
 def finer_than_the_dial(readings: pd.DataFrame, card: GaugeCard, unit: str) -> str:

@@ -5,7 +5,8 @@ every wave, so no single reading stands out. The readings of the whole survey, o
 of each walk along a line, are fitted with the twin at other half-spans and with one factor
 throughout, all alike (``twin_fit``), the scale held near 1 (standard deviation 7 %). So are they
 with another kind of gauge, since cards are mixed up: a flat base as long as the feet are apart for
-a gauge on feet; for one with a base, feet at half of it and at half the mean wavelength. Where
+a gauge on feet; for one with a base, feet at half of it and at half the mean wavelength, of either
+sign. Feet at half the mean wavelength are tried, too, where the card's are far from that. Where
 swings are known, they are compared instead of single readings: bow, which the feet change, cancels.
 
 Another explanation is flagged when it is likelier than the card's by a factor of (number of
@@ -43,6 +44,8 @@ Floats = npt.NDArray[np.float64]
 
 RATIOS = (1 / 2, 2 / 3, 3 / 4, 4 / 3, 3 / 2, 2.0)
 """Half-spans that are tried, over the card's."""
+FAR = 2.2
+"""Ratio of half-spans beyond all of these."""
 SCALE_SD = 0.07
 LEVEL = 1e-4
 AS_WELL = math.log(20.0)
@@ -215,8 +218,16 @@ def _settings(
     stated = card.model_copy(update={"span_mm": None})
     if card.kind == "edge-lift":
         return {}
+    waves = [lites[name].summary["mean_wavelength_mm"] for name in set(singles["lite_id"])]
+    known = [wave for wave in waves if wave is not None]
+    half_waves = [float(round(float(np.mean(known)) / 2))] if known else []
     if card.half_span_mm is not None:
         own = [_Setting(card.kind, ratio * card.half_span_mm) for ratio in RATIOS]
+        own += [
+            _Setting(card.kind, length)
+            for length in half_waves
+            if not 1 / FAR < length / card.half_span_mm < FAR
+        ]
         cards = {
             one: stated.model_copy(update={"stated_half_span_mm": one.length_mm}) for one in own
         }
@@ -228,9 +239,7 @@ def _settings(
                 }
             )  # fmt: skip
         return cards
-    waves = [lites[name].summary["mean_wavelength_mm"] for name in set(singles["lite_id"])]
-    known = [wave for wave in waves if wave is not None]
-    lengths = [(card.base_mm or 0.0) / 2, *([round(float(np.mean(known)) / 2)] if known else [])]
+    lengths = [(card.base_mm or 0.0) / 2, *half_waves]
     return {
         _Setting("three-point", length): stated.model_copy(
             update={
@@ -278,6 +287,10 @@ def _explanations(
         else:
             words = f"{setting.words} would agree, where the card says {card.kind}"
             gauges.append(_Explanation("other gauge", 1.0, setting, words))
+            if not card.is_on_feet:
+                # what hangs below a base is read downwards, a plunger between feet mostly upwards
+                words = f"{setting.words} and of the other sign would agree, where the card says "
+                gauges.append(_Explanation("other gauge", -1.0, setting, words + card.kind))
     factors = [
         _Explanation(kind, factor, None, THROUGHOUT_IN_WORDS[kind])
         for kind, factor in FACTORS.items()
