@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from midchord.simulating import acquisition_faults as faults
 from midchord_io.acquisition import Finding
 from midchord_io.errors import SourceConflict, UnevenGrid
-from midchord_io.lines.copied_lines import copied_lines
+from midchord_io.lines.copied_lines import copied_lines, frozen
 from midchord_io.lines.line_interpolation import resample_lines
 from midchord_io.lines.scan_lines import (
     LinePlan,
@@ -342,6 +342,19 @@ def test_the_length_of_a_lite_within_the_scan() -> None:
     assert measured_length_mm(height, x_mm) == pytest.approx(800.0)
     assert measured_length_mm(height[40:], x_mm[40:]) is None
     assert measured_length_mm(np.full_like(height, np.nan), x_mm) is None
+
+
+def test_one_line_over_and_over_is_a_doubt() -> None:
+    line = rng().normal(size=30).astype(np.float32)
+    line[:4] = np.nan
+    height = np.tile(line, (600, 1))
+    height[:5] = np.nan
+    (finding,) = frozen(height)
+    assert (finding.count, finding.is_doubt) == (595, True)
+    assert "a sensor that stood still" in finding.sentence
+    height[300, 10] += 0.001
+    assert frozen(height) == ()
+    assert frozen(height[:, :10]) == ()  # too few to tell
 
 
 def test_what_even_means() -> None:

@@ -71,6 +71,32 @@ def test_the_card_of_a_straight_edge_for_a_three_point_gauge_is_told_as_such() -
     ) in flag.sentence
 
 
+@pytest.mark.parametrize("kind", ["spots", "lines"])
+def test_the_card_of_a_rule_whose_sign_is_the_other_one_is_no_wrong_datum(kind: str) -> None:
+    # a gap grows over a valley: such cards say -1, where the gauge on feet that read says +1
+    datum, flags = _settled(
+        _taken(kind), kind="straight-edge", half_span_mm=None, base_mm=300.0, reading_sign=-1
+    )
+    assert datum.status != "likely wrong"
+    assert datum.groups == ()
+    (flag,) = [flag for flag in flags if flag.rows]
+    assert flag.kind == "other gauge"
+    assert flag.sentence.startswith("the whole survey, ")
+    assert "mm from the plunger and of the other sign would agree, where the card says " in (
+        flag.sentence
+    )
+
+
+@pytest.mark.parametrize("half_span_mm", [5.0, 20.0, 350.0])
+def test_feet_far_from_those_of_the_card_are_no_factor(half_span_mm: float) -> None:
+    _, flags = _settled(_taken("lines"), half_span_mm=half_span_mm)
+    (flag,) = [flag for flag in flags if flag.rows]
+    assert flag.kind == "half-span"
+    assert f" mm from the plunger would agree, where the card says {half_span_mm:g} mm" in (
+        flag.sentence
+    )
+
+
 def test_the_card_of_a_three_point_gauge_for_a_flat_base_is_told_as_such() -> None:
     taken = _taken("planned")
     base = hand.card(kind="flat-base", half_span_mm=None, base_mm=230.0)

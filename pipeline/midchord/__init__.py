@@ -15,6 +15,7 @@ _HOMES = {
     "drift": "midchord.drift",
     "judge": "midchord.judge",
     "load_limits": "midchord.judge",
+    "lots": "midchord.lots",
     "process": "midchord.run",
     "simulate": "midchord.simulate",
     "summary": "midchord.run",

@@ -18,7 +18,7 @@ from midchord_io.ingest.along import positions_mm
 from midchord_io.ingest.heights import Conversion
 from midchord_io.ingest.line_places import LinePlaces, line_places
 from midchord_io.ingest.stored import StoredGrid, blocks, check_kind
-from midchord_io.lines.copied_lines import copied_lines
+from midchord_io.lines.copied_lines import copied_lines, frozen
 from midchord_io.lines.encoder_slip import no_times
 from midchord_io.lines.line_findings import copies_of_unknown_place
 from midchord_io.lines.line_order import FEWEST_LINES
@@ -115,6 +115,7 @@ def framed(
     for start, stop in blocks(stored.shape):
         in_file_order[start:stop] = conversion.to_mm(stored.rows(start, stop))
     plan, findings = (beside.plan, ()) if beside else _plan(places, height, source, where)
+    findings = (*findings, *frozen(height))
     x_mm = places.positions_mm
     if plan is not None:
         x_mm = plan.x_mm

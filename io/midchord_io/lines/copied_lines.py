@@ -7,9 +7,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from midchord_io.acquisition import Finding
 from midchord_io.lines.line_interpolation import BLOCK_CELLS
 
-__all__ = ["FEWEST_COPIED", "copied_lines"]
+__all__ = ["FEWEST_COPIED", "copied_lines", "frozen"]
 
 FEWEST_COPIED = 20
 """Measured heights in a line before its likeness to another tells anything."""
@@ -41,3 +42,27 @@ def copied_lines(height: npt.NDArray[Any]) -> npt.NDArray[np.bool_]:
     if not ordinary.size or float(np.mean(ordinary)) > 0.5:
         return np.zeros(count, dtype=bool)
     return is_same
+
+
+def frozen(height: npt.NDArray[Any]) -> tuple[Finding, ...]:
+    """A doubt where every line that measured is the same, number by number.
+
+    height  (lines, columns), mm, NaN where not measured
+    """
+    lines = np.flatnonzero(np.count_nonzero(np.isfinite(height), axis=1) >= FEWEST_COPIED)
+    if lines.size < 2:
+        return ()
+    first = height[lines[0]]
+    if not all(np.array_equal(height[line], first, equal_nan=True) for line in lines[1:]):
+        return ()
+    return (
+        Finding(
+            "one line over and over",
+            int(lines.size),
+            f"All {lines.size} lines hold the same heights, number by number: a sensor that stood "
+            "still, or one line stored again and again. Noise makes that impossible by chance, and "
+            "no wave along the travel can be seen.",
+            {"lines": float(lines.size)},
+            is_doubt=True,
+        ),
+    )

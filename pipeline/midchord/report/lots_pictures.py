@@ -137,7 +137,7 @@ def frame_map(
         )  # fmt: skip
         bar.set_label(unit)
         bar.ax.locator_params(nbins=max(3, int(height * 2)))
-        bar.outline.set_linewidth(0.7)  # type: ignore[operator]
+        bar.outline.set_linewidth(0.7)
 
     return _png(size, draw)
 

@@ -53,7 +53,8 @@ def all_the_same(singles: pd.DataFrame, card: GaugeCard) -> str:
     shown = as_dialled(float(reading[0]), card) + 0.0  # never -0
     return (
         f"all {reading.size} readings by {card.gauge} are the same, {shown:.4g} mm, where its twin "
-        f"varies by {moves:.2g} mm: no gauge reads so; see whether the dial was stuck, or a column was filled in"
+        f"varies by {moves:.2g} mm: no gauge reads so; see whether the dial was stuck, or "
+        "a column was filled in"
     )
 
 

@@ -376,9 +376,12 @@ def _flag(
     else:
         which = f"all that {name} read"
     also = f" (so would {'; '.join(found.others)})" if found.others else ""
+    # marks off the turning points read low, as feet of another span do
+    beside = by == "line" and found.best.kind == "half-span"
+    so_might = "; so might marks that lie beside the peaks and valleys" if beside else ""
     sentence = (
         f"{which}, {len(rows)} readings, rows {min(own)} to {max(own)}: {found.best.words}{also}; "
-        f"{times_as_likely(found.gain)} as likely as what the card says"
+        f"{times_as_likely(found.gain)} as likely as what the card says{so_might}"
     )
     reading = as_dialled(float(first["gauge_mm"]), card)
     expected = as_dialled(float(first["scan_mm"]), card)
