@@ -94,6 +94,20 @@ def compared(table: pd.DataFrame, **other: Any) -> Comparison:
     return compare_pairs(table, **wanted)
 
 
+@pytest.mark.parametrize(
+    ("quantity", "said"), [("singles", "12 readings of"), ("swings", "12 swings of")]
+)
+def test_a_statement_counts_what_was_judged(quantity: str, said: str) -> None:
+    table = pairs([0.1 * k for k in range(12)], [0.1 * k for k in range(12)], lite=list("abcd") * 3)
+    found = compared(table, quantity=quantity)
+    assert said in found.agreement.statement
+    few = compared(table.iloc[:5], quantity=quantity, tolerance=1.0)
+    what = said.split()[1]
+    assert f"it takes at least 10 {what} of 3 lites, and there are 5 {what} of" in (
+        few.agreement.statement
+    )
+
+
 SURVEYS = {
     "3 lites, 8 spots, 2 people, twice": {"kind": "spots", "count": 8, "people": 2, "repeats": 2},
     "1 lite, 12 spots, 2 people, 3 times": {

@@ -191,7 +191,8 @@ def test_a_filled_cell_is_known_by_its_count() -> None:
 
 def test_a_spread_that_no_noise_makes_is_a_doubt() -> None:
     def told(points: Points, cell: Cell = "median") -> Finding:
-        return next(f for f in gridded(points, (5.0, 4.0), cell=cell).findings if "spread" in f.sentence)
+        findings = gridded(points, (5.0, 4.0), cell=cell).findings
+        return next(f for f in findings if f.what == "points to grid")
 
     assert not told(strewn()).is_doubt
     loud = told(strewn(noise=0.06))  # sensor noise shows in the heights of the cells, too
@@ -199,7 +200,7 @@ def test_a_spread_that_no_noise_makes_is_a_doubt() -> None:
     assert not loud.is_doubt
     # a second scan of the same places, 0.1 mm higher: every mean lies steadily between the two
     low = strewn()
-    twice = told(np.vstack([low, low + [0.0, 0.0, 0.1]]), "mean")
+    twice = told(np.vstack([low, low + np.array([0.0, 0.0, 0.1])]), "mean")
     assert twice.is_doubt
     assert twice.sentence.endswith("two surfaces, or two scans, may lie in it")
     # two surfaces mixed at random: even the noise of the cells is beyond any roll wave

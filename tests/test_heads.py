@@ -301,3 +301,11 @@ def test_a_head_in_another_unit_is_refused() -> None:
     stated = heads(SOUND | {"b": HeadErrors(scale=0.1)}, a={"scale": 1.0}, c={"scale": 1.0})
     with pytest.raises(SourceConflict, match=r"'b' 0\.1, 'c' 1; heads in one unit, each where"):
         join_heads(stated, where="s")
+
+
+def test_heads_over_one_another_are_refused() -> None:
+    given = heads(SOUND)
+    laid = [HeadScan(h.name, h.height[:, :250], X_MM, Y_MM["a"][:250] + at)
+            for h, at in zip(given, (0.0, 2.0, 500.0), strict=True)]
+    with pytest.raises(SourceConflict, match=r"'a' and 'b' that both look at 2 to 498 mm along y"):
+        join_heads(laid, where="s")

@@ -76,6 +76,8 @@ def test_a_row_that_hardly_measured_is_refused() -> None:
     a, b, c = views()
     with pytest.raises(EmptyScan, match="a row at 110 mm with 0 heights, where another has 42000"):
         separated([a, np.full_like(b, np.nan), c])
+    with pytest.raises(EmptyScan, match="with 0 heights"):
+        separated([np.full_like(a, np.nan), b, np.full_like(c, np.nan)])
     b[: X_MM.size // 2] = np.nan
     with pytest.raises(EmptyScan, match="two cannot tell it from bounce"):
         separated([a, b, c])
@@ -109,7 +111,11 @@ def test_what_varies_across_shows_rows_out_of_place() -> None:
 def test_a_row_of_another_size_is_a_doubt_and_one_of_another_unit_refused() -> None:
     a, b, c = views(heave_mm=0.003)
     larger = separated([a, np.float32(1.3) * b, c])
-    assert doubts(larger)["size of the rows"].figures["largest_ratio"] == pytest.approx(1.3, rel=0.03)
+    ratio = doubts(larger)["size of the rows"].figures["largest_ratio"]
+    assert ratio == pytest.approx(1.3, rel=0.03)
+    a_shaken, b_shaken, c_shaken = views(heave_mm=0.02)
+    shaken = separated([a_shaken, np.float32(1.3) * b_shaken, c_shaken])
+    assert "size of the rows" in doubts(shaken)
     with pytest.raises(MidchordError, match=r"same profile 2[45]\.\d times as large"):
         separated([a, np.float32(25.4) * b, c])
     turned = separated([a, -b, c])

@@ -104,21 +104,24 @@ def test_a_tolerance_that_any_reading_meets_is_said() -> None:
 
 
 @pytest.mark.parametrize(
-    ("first", "second", "said"),
+    ("readings", "said"),
     [
-        ("0.01,,yes,bent", "0.01,,yes,bent",
+        (["0.01,yes,bent", "0.02,yes,bent"],
          "every reading is excluded; at least one; take readings back in, or read again."),
-        (",,,", ",,,", "no reading was written down; at least one; fill in reading_mm."),
-        (",,,", "0.01,,yes,bent", "every reading is excluded or was not written down; at least "
+        ([",,", ",,"], "no reading was written down; at least one; fill in reading_mm."),
+        ([",,", "0.01,yes,bent"], "every reading is excluded or was not written down; at least "
          "one; take readings back in, or read again."),
     ],
 )  # fmt: skip
 def test_where_nothing_is_left_to_pair_it_is_said_why(
-    tmp_path: Path, first: str, second: str, said: str
+    tmp_path: Path, readings: list[str], said: str
 ) -> None:
-    rows = [f"Q-1,Wren 115,Ada,1,{x},200,{end}" for x, end in ((900, first), (990, second))]
+    rows = [
+        f"Q-1,Wren 115,Ada,1,200,leading,{k},{800 + 120 * k},{end}"
+        for k, end in enumerate(readings, start=1)
+    ]
     with pytest.raises(SurveyError) as refusal:
-        validated(tmp_path, SPOTS, rows, 0.025)
+        validated(tmp_path, f"{LINES},excluded,reason", rows, 0.025)
     assert str(refusal.value).endswith(f"gauge Wren 115: {said}")
 
 

@@ -49,6 +49,9 @@ ESTIMATED = ("offset", "tilt", "drift", "scale")
 LARGEST_FACTOR = 1.5
 """Between estimated scales: beyond it something other than a gain is wrong."""
 
+LARGEST_OVERLAP = 0.95
+"""Of the narrower of two heads: what is left has no glass of its own."""
+
 LARGEST_STEP_MM = 0.02
 """Left at a seam without a doubt: a third of a roll wave 0.06 mm deep."""
 
@@ -93,6 +96,7 @@ def join_heads(
     """
     heads = sorted(heads, key=lambda head: float(head.y_mm[0]))
     _check_pitches(heads, where)
+    _check_beside(heads, where)
     x_mm, y_mm = _common_grid(heads)
     placed = [_place(head, x_mm, y_mm) for head in heads]
     strips = _strips(placed, x_mm, y_mm)
@@ -110,6 +114,22 @@ def join_heads(
     findings += _gaps(placed, y_mm)
     height = _blend(placed, heads, fits, x_mm, y_mm)
     return JoinedHeads(height, x_mm, y_mm, tuple(findings))
+
+
+def _check_beside(heads: Sequence[HeadScan], where: str) -> None:
+    """Heads that look at one and the same strip are not side by side: a y_mm in another unit."""
+    for left, right in itertools.pairwise(heads):
+        low = max(float(left.y_mm[0]), float(right.y_mm[0]))
+        high = min(float(left.y_mm[-1]), float(right.y_mm[-1]))
+        narrower = min(float(np.ptp(head.y_mm)) for head in (left, right))
+        if high - low > LARGEST_OVERLAP * narrower:
+            raise SourceConflict(
+                where,
+                found=f"heads {left.name!r} and {right.name!r} that both look at {low:.4g} to "
+                f"{high:.4g} mm along y, all of the narrower one",
+                needed="heads side by side, each with glass of its own",
+                do="check y_mm of the heads and its unit, which is mm",
+            )
 
 
 def _check_scales(heads: Sequence[HeadScan], fits: Sequence[HeadFit], where: str) -> None:

@@ -37,11 +37,11 @@ GROSS, MODERATE = (5.0, 0.02), (2.0, 0.004)
 """What is left over the noise, and in mm: refused beyond both of the first, a doubt beyond both of
 the second. Noise alone leaves 0.8."""
 
-ALIKE, OPPOSITE = 0.95, -0.7
+ALIKE, OPPOSITE = 0.8, -0.7
 """Correlation of the rows' profiles on the same glass."""
 
 LARGEST_GAIN, WRONG_UNIT = 0.05, 1.5
-"""Off 1, and as a factor: a doubt, and a refusal."""
+"""Off 1, beside what bounce makes of it, and as a factor: a doubt, and a refusal."""
 
 Array = npt.NDArray[np.float64]
 Heights = npt.NDArray[np.float32]
@@ -56,14 +56,6 @@ def check_rows(
     row_x_mm  (3,), how much further along x each row looks
     Raises    EmptyScan, SourceConflict
     """
-    for one, other in itertools.combinations(range(3), 2):
-        if np.array_equal(rows[one], rows[other], equal_nan=True):
-            raise SourceConflict(
-                where,
-                found=f"rows at {row_x_mm[one]:g} and {row_x_mm[other]:g} mm with the same heights",
-                needed="three rows that each look at the glass themselves",
-                do="check which datasets the rows are",
-            )
     counts = [int(np.count_nonzero(np.isfinite(row))) for row in rows]
     fewest = int(np.argmin(counts))
     if counts[fewest] < LEAST_SHARE * max(counts) or not max(counts):
@@ -74,6 +66,14 @@ def check_rows(
             needed="three rows that all see the glass: two cannot tell it from bounce",
             do="check which datasets the rows are, and the sensors of that row",
         )
+    for one, other in itertools.combinations(range(3), 2):
+        if np.array_equal(rows[one], rows[other], equal_nan=True):
+            raise SourceConflict(
+                where,
+                found=f"rows at {row_x_mm[one]:g} and {row_x_mm[other]:g} mm with the same heights",
+                needed="three rows that each look at the glass themselves",
+                do="check which datasets the rows are",
+            )
     _check_ends(rows, row_x_mm, pitch_mm, where)
     return _sizes(rows, row_x_mm, pitch_mm, where)
 
@@ -156,7 +156,8 @@ def _sizes(
     size = profiles.std(axis=1)
     if not (size > 0).all():
         return ()
-    alike = np.corrcoef(profiles)[np.triu_indices(3, 1)]
+    alike = np.asarray(np.corrcoef(profiles))[np.triu_indices(3, 1)]
+    doubtful = 1 + LARGEST_GAIN + (1 - float(alike.min()))
     ratio = float(size.max() / size.min())
     listed = ", ".join(f"{x:g}" for x in row_x_mm)
     if alike.min() > ALIKE and ratio > WRONG_UNIT:
@@ -167,7 +168,7 @@ def _sizes(
             do="check the units and the scale of each row",
         )
     figures = {"largest_ratio": ratio, "least_correlation": float(alike.min())}
-    if alike.min() > ALIKE and ratio > 1 + LARGEST_GAIN:
+    if alike.min() > ALIKE and ratio > doubtful:
         sentence = (
             f"On the same glass one of the rows at {listed} mm sees a profile {ratio:.3g} times as "
             "large as another: the scale of a row is wrong."

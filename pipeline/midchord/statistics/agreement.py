@@ -291,6 +291,7 @@ def agree(
     tolerance: float | None = None,
     unit: str = "mm",
     gauge_name: str = "the gauge",
+    what: str = "reading",
     coverage: float = 0.95,
     confidence: float = 0.95,
     factor: float | None = None,
@@ -305,10 +306,10 @@ def agree(
     operator      (pairs,) label of the person; without it all are one person's
     operators     "fixed", "random" or "auto", see ``variance_components``
     tolerance     T of the verdict, in ``unit``; without it no verdict
+    what          one of them in words, "swing" where they are differences of readings
     model         "nested" (see ``variance_components``) or "one_way" (Bland and Altman 2007)
     returns       Agreement
-    Raises        SurveyError with no pair, on NaN, on lengths that differ, on a tolerance that is
-                  not above zero
+    Raises        SurveyError with no pair, on NaN, lengths that differ, a tolerance not above zero
     """
     a, b = paired_readings(scan, gauge, what=gauge_name)
     if tolerance is not None:
@@ -338,7 +339,7 @@ def agree(
             None if tolerance is None else equivalence(parts, tolerance, confidence=confidence)
         ),
         tolerance=tolerance, confidence=confidence, coverage=coverage, verdict=verdict,
-        statement=_statement(parts, verdict, reason, tolerance, unit, gauge_name, confidence),
+        statement=_statement(parts, verdict, reason, tolerance, unit, gauge_name, confidence, what),
         notes=parts.notes,
     )  # fmt: skip
 
@@ -369,10 +370,11 @@ def _statement(
     unit: str,
     gauge_name: str,
     confidence: float,
+    what: str,
 ) -> str:
-    readings = f"{parts.n_readings} reading{'' if parts.n_readings == 1 else 's'}"
     lites = f"{parts.n_lites} lite{'' if parts.n_lites == 1 else 's'}"
-    evidence = f"on {readings} of {lites}"
+    found = f"{parts.n_readings} {what}{'' if parts.n_readings == 1 else 's'} of {lites}"
+    evidence = f"on {found}"
     if parts.operators_fixed:
         evidence += f" by the {parts.n_operators} operators who took them"
     if tolerance is None:
@@ -383,8 +385,7 @@ def _statement(
     if verdict == "too few readings":
         return (
             f"no verdict whether the scan may stand in for {gauge_name} {within}: it takes at "
-            f"least {LEAST_READINGS} readings of {LEAST_LITES} lites, and there are {readings} of "
-            f"{lites}"
+            f"least {LEAST_READINGS} {what}s of {LEAST_LITES} lites, and there are {found}"
         )
     return f"not shown that the scan may stand in for {gauge_name} {within} {evidence}: {reason}"
 

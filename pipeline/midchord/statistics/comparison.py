@@ -152,6 +152,7 @@ def compare_pairs(
         tolerance=tolerance,
         unit=unit,
         gauge_name=gauge_name,
+        what="reading" if quantity == "singles" else "swing",
     )
     within = agreement.components.within
     u_gauge = table["u_gauge"].to_numpy(float)

@@ -41,6 +41,7 @@ from midchord.surveying.datum_ways import (
     LARGEST_COUNT,
     WHOLE_SURVEY,
     Places,
+    changes_of,
     divisions_of,
     twin_under,
     ways_of,
@@ -159,7 +160,10 @@ class _Judged(NamedTuple):
 
     @property
     def best(self) -> DatumWay:
-        return max(self.ways, key=lambda way: way.probability)
+        """The simplest of the ways that cannot be told from the likeliest."""
+        top = max(way.probability for way in self.ways)
+        near = [way for way in self.ways if way.probability >= top * math.exp(-RIVALS)]
+        return min(near, key=lambda way: (changes_of(way.name), -way.probability))
 
 
 def suspect_datum(

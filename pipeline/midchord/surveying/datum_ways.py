@@ -17,7 +17,15 @@ import pandas as pd
 from midchord.surveying.places import PlacedTwin, placed_twin
 from midchord.surveying.twin_field import TwinField
 
-__all__ = ["LARGEST_COUNT", "WHOLE_SURVEY", "Places", "divisions_of", "twin_under", "ways_of"]
+__all__ = [
+    "LARGEST_COUNT",
+    "WHOLE_SURVEY",
+    "Places",
+    "changes_of",
+    "divisions_of",
+    "twin_under",
+    "ways_of",
+]
 
 Floats = npt.NDArray[np.float64]
 
@@ -53,6 +61,12 @@ WORDS = {
 LARGEST_COUNT = len(WORDS) + 2
 """Of ways, reversed marks on either face among them."""
 WHOLE_SURVEY = "the whole survey"
+
+
+def changes_of(name: str) -> int:
+    """How many things are the other way round under a way of this name."""
+    own = {known: sum(changes) for changes, (known, _) in WORDS.items()}
+    return own.get(name, 1 + name.endswith("other face"))
 
 
 def divisions_of(singles: pd.DataFrame) -> Iterator[list[tuple[str, pd.DataFrame]]]:
