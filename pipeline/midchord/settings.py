@@ -10,7 +10,7 @@ import functools
 from collections.abc import Mapping
 from itertools import pairwise
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, ClassVar, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -18,6 +18,7 @@ from midchord.configs import shipped
 from midchord_io.toml_models import Strict, load_toml, validated
 
 __all__ = [
+    "Defaulted",
     "Detrend",
     "Gauge",
     "Judge",
@@ -37,6 +38,40 @@ Length = Annotated[float, Field(ge=1.0, le=LARGEST_MM, allow_inf_nan=False)]
 """From 1 mm on: what is finer than the finest scan of a roll wave is a slip too."""
 Reach = Annotated[float, Field(ge=0.0, le=LARGEST_MM, allow_inf_nan=False)]
 """May be nothing at all."""
+
+
+class Defaulted(Strict):
+    """Settings whose defaults stand in a shipped file, which the class names:
+
+    ``class Settings(Defaulted, defaults="default.toml")``, in ``configs/settings``.
+    """
+
+    _defaults: ClassVar[str]
+
+    def __init_subclass__(cls, *, defaults: str, **rest: Any) -> None:
+        super().__init_subclass__(**rest)
+        cls._defaults = defaults
+
+    @classmethod
+    def load(cls, path: str | Path | None = None) -> Self:
+        """The defaults, or the defaults changed by a settings file (TOML)."""
+        return cls.of({} if path is None else load_toml(path), where=str(path or "settings"))
+
+    @classmethod
+    def of(cls, changes: Mapping[str, Any], *, where: str = "settings") -> Self:
+        """The defaults changed by a nested mapping, e.g. ``{"gauge": {"feet": "fixed"}}``."""
+        merged: dict[str, Any] = dict(_shipped(cls._defaults))
+        for key, section in changes.items():
+            if isinstance(section, Mapping) and isinstance(merged.get(key), Mapping):
+                merged[key] = {**merged[key], **section}
+            else:
+                merged[key] = section
+        return validated(cls, merged, where=where)
+
+
+@functools.cache
+def _shipped(name: str) -> dict[str, Any]:
+    return load_toml(shipped("configs", "settings", name))
 
 
 class Place(Strict):
@@ -123,7 +158,7 @@ class Judge(Strict):
     coverage_factor: Annotated[float, Field(ge=0, le=10, allow_inf_nan=False)]
 
 
-class Settings(Strict):
+class Settings(Defaulted, defaults="default.toml"):
     """The settings of one run. ``Settings.load()`` gives the defaults."""
 
     place: Place
@@ -145,26 +180,3 @@ class Settings(Strict):
                 "or the filter takes the roll wave for form"
             )
         return self
-
-    @classmethod
-    def load(cls, path: str | Path | None = None) -> Settings:
-        """The defaults, or the defaults changed by a settings file (TOML)."""
-        if path is None:
-            return cls.of({})
-        return cls.of(load_toml(path), where=str(path))
-
-    @classmethod
-    def of(cls, changes: Mapping[str, Any], *, where: str = "settings") -> Settings:
-        """The defaults changed by a nested mapping, e.g. ``{"gauge": {"feet": "fixed"}}``."""
-        merged: dict[str, Any] = {key: dict(section) for key, section in _defaults().items()}
-        for key, section in changes.items():
-            if isinstance(section, Mapping) and key in merged:
-                merged[key].update(section)
-            else:
-                merged[key] = section
-        return validated(cls, merged, where=where)
-
-
-@functools.cache
-def _defaults() -> dict[str, Any]:
-    return load_toml(shipped("configs", "settings", "default.toml"))

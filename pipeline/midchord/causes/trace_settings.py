@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from pathlib import Path
-from typing import Annotated, Any, Self
+from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
-from midchord.configs import shipped
 from midchord.nozzles.nozzle_settings import NozzleSettings
-from midchord_io.toml_models import Strict, load_toml, validated
+from midchord.settings import Defaulted
+from midchord_io.toml_models import Strict
 
 __all__ = ["Claims", "Intervals", "Profile", "Search", "SpectrumSettings", "TraceSettings"]
 
@@ -69,7 +67,7 @@ class Intervals(Strict):
     seed: Annotated[int, Field(ge=0, le=2**63 - 1)]
 
 
-class TraceSettings(Strict):
+class TraceSettings(Defaulted, defaults="trace.toml"):
     """``TraceSettings.load()`` gives the defaults."""
 
     profile: Profile
@@ -78,19 +76,3 @@ class TraceSettings(Strict):
     claims: Claims
     intervals: Intervals
     nozzles: NozzleSettings
-
-    @classmethod
-    def load(cls, path: str | Path | None = None) -> TraceSettings:
-        """The defaults, or the defaults changed by a settings file (TOML)."""
-        return cls.of({} if path is None else load_toml(path), where=str(path or "settings"))
-
-    @classmethod
-    def of(cls, changes: Mapping[str, Any], *, where: str = "settings") -> TraceSettings:
-        """The defaults changed by a nested mapping, e.g. ``{"intervals": {"seed": 7}}``."""
-        merged = load_toml(shipped("configs", "settings", "trace.toml"))
-        for key, section in changes.items():
-            if isinstance(section, Mapping) and key in merged:
-                merged[key] = {**merged[key], **section}
-            else:
-                merged[key] = section
-        return validated(cls, merged, where=where)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from midchord.configs import shipped
-from midchord_io.toml_models import Strict, load_toml, validated
+from midchord.settings import Defaulted
+from midchord_io.toml_models import Strict
 
 __all__ = [
     "Changes",
@@ -98,7 +96,7 @@ class Seasons(Strict):
         return self
 
 
-class DriftSettings(Strict):
+class DriftSettings(Defaulted, defaults="drift.toml"):
     """``DriftSettings.load()`` gives the defaults."""
 
     figures: Series
@@ -107,19 +105,3 @@ class DriftSettings(Strict):
     charts: Charts
     changes: Changes
     seasons: Seasons
-
-    @classmethod
-    def load(cls, path: str | Path | None = None) -> DriftSettings:
-        """The defaults, or the defaults changed by a settings file (TOML)."""
-        return cls.of({} if path is None else load_toml(path), where=str(path or "settings"))
-
-    @classmethod
-    def of(cls, changes: Mapping[str, Any], *, where: str = "settings") -> DriftSettings:
-        """The defaults changed by a nested mapping, e.g. ``{"first_phase": {"lites": 60}}``."""
-        merged = load_toml(shipped("configs", "settings", "drift.toml"))
-        for key, section in changes.items():
-            if isinstance(section, Mapping) and key in merged:
-                merged[key] = {**merged[key], **section}
-            else:
-                merged[key] = section
-        return validated(cls, merged, where=where)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from pathlib import Path
-from typing import Annotated, Any, Literal, Self, get_args
+from typing import Annotated, Literal, Self, get_args
 
 from pydantic import Field, model_validator
 
-from midchord.configs import shipped
-from midchord_io.toml_models import Strict, load_toml, validated
+from midchord.settings import Defaulted
+from midchord_io.toml_models import Strict
 
 __all__ = [
     "FIELDS",
@@ -62,7 +60,7 @@ class StateSettings(Strict):
     every_lites: Annotated[int, Field(ge=1, le=100_000)]
 
 
-class LotsSettings(Strict):
+class LotsSettings(Defaulted, defaults="lots.toml"):
     """``LotsSettings.load()`` gives the defaults."""
 
     field: FieldName
@@ -86,19 +84,3 @@ class LotsSettings(Strict):
     def points_a_cell(self) -> int:
         """Points of the map along one side of a cell of the split."""
         return round(self.split.cell_mm / self.grid.pitch_mm)
-
-    @classmethod
-    def load(cls, path: str | Path | None = None) -> LotsSettings:
-        """The defaults, or the defaults changed by a settings file (TOML)."""
-        return cls.of({} if path is None else load_toml(path), where=str(path or "settings"))
-
-    @classmethod
-    def of(cls, changes: Mapping[str, Any], *, where: str = "settings") -> LotsSettings:
-        """The defaults changed by a nested mapping, e.g. ``{"split": {"cell_mm": 10.0}}``."""
-        merged = load_toml(shipped("configs", "settings", "lots.toml"))
-        for key, section in changes.items():
-            if isinstance(section, Mapping) and isinstance(merged.get(key), Mapping):
-                merged[key] = {**merged[key], **section}
-            else:
-                merged[key] = section
-        return validated(cls, merged, where=where)

@@ -22,6 +22,7 @@ from midchord.report import agreement_pictures as pictures
 from midchord.report import agreement_tables as tables
 from midchord.report.house_style import shown
 from midchord.report.page import CAUTIONS
+from midchord.report.templates import filled
 from midchord.statistics.comparison import Comparison
 from midchord.statistics.disagreement import CAVEAT
 from midchord.surveying.reserves import counted
@@ -42,21 +43,12 @@ MOST_MAPS = 6
 
 def agreement_page(validation: Validation) -> str:
     """The page of a validation as HTML; see the module."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("midchord.report", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
     words, mark, kind = VERDICTS[validation.verdict]
     if validation.headline != validation.verdict:
         words += validation.headline.removeprefix(validation.verdict)
         mark, kind = ("!", "undecided") if validation.verdict == "shown" else (mark, kind)
-    return environment.get_template("agreement_page.html.j2").render(
+    return filled(
+        "agreement_page.html.j2",
         verdict={"words": words, "mark": mark, "kind": kind},
         statements=[text for one in validation.gauges for text in _statements(one)],
         about=_about(validation),

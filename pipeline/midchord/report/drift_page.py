@@ -17,6 +17,7 @@ from midchord.drift_facts import CHART_NAMES, SHIFTS_SD, conclusions, doubts, si
 from midchord.report import drift_pictures as pictures
 from midchord.report.house_style import shown
 from midchord.report.page import CAUTIONS
+from midchord.report.templates import filled
 
 __all__ = ["drift_page"]
 
@@ -26,18 +27,9 @@ _MOST_SIGNALS = 60
 
 def drift_page(drift: Drift) -> str:
     """The page as one HTML file that needs nothing else."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("midchord.report", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
     signals = drift.signals
-    return environment.get_template("drift_page.html.j2").render(
+    return filled(
+        "drift_page.html.j2",
         verdict=_verdict(drift),
         conclusions=conclusions(drift),
         doubts=doubts(drift),

@@ -20,6 +20,7 @@ from midchord.production.split import Component
 from midchord.report import lots_pictures as pictures
 from midchord.report.house_style import figure_style
 from midchord.report.page import CAUTIONS
+from midchord.report.templates import filled
 
 __all__ = ["lots_page"]
 
@@ -28,17 +29,8 @@ _MOST_REFUSED = 50
 
 def lots_page(lots: Lots) -> str:
     """The page as one HTML file that needs nothing else."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("midchord.report", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    return environment.get_template("lots_page.html.j2").render(
+    return filled(
+        "lots_page.html.j2",
         verdict=_verdict(lots),
         conclusions=conclusions(lots),
         limits=limits_of(lots),

@@ -49,6 +49,7 @@ from midchord.report.result import (
     summary_of,
     worst_of,
 )
+from midchord.report.templates import filled
 
 __all__ = ["PAGE_MAPS", "lite_page"]
 
@@ -89,17 +90,7 @@ class Picture:
 
 def lite_page(maps: xr.Dataset) -> str:
     """The page of one lite as HTML; see the module."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
     summary = summary_of(maps)
-    environment = Environment(
-        loader=PackageLoader("midchord.report", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
     headline = headline_of(maps, summary)
     first = headline.style if _has_value(maps, headline.style.name) else FIGURES["residual"]
     drawn = [
@@ -107,7 +98,8 @@ def lite_page(maps: xr.Dataset) -> str:
         for name in dict.fromkeys((headline.usual, *PAGE_MAPS))
         if name in maps and name != first.name
     ]
-    return environment.get_template("page.html.j2").render(
+    return filled(
+        "page.html.j2",
         summary=summary,
         verdict=_verdict(summary),
         said=_said(summary, headline),

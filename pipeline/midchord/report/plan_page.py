@@ -15,6 +15,7 @@ from midchord.report.agreement_tables import KINDS
 from midchord.report.house_style import shown
 from midchord.report.map_marks import add_frame
 from midchord.report.page import CAUTIONS
+from midchord.report.templates import filled
 from midchord.surveying.survey_plan import PlannedLite, SurveyPlan, operator_name
 
 if TYPE_CHECKING:
@@ -45,19 +46,10 @@ SPREADS = {
 
 def plan_page(plan: SurveyPlan) -> str:
     """The sheet as one HTML file that needs nothing else."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("midchord.report", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
     numbers = plan.plan
     fields = numbers.n_operators * numbers.repeats
-    return environment.get_template("plan_page.html.j2").render(
+    return filled(
+        "plan_page.html.j2",
         gauge=plan.card.gauge,
         summary=_summary(plan),
         assumptions=_assumptions(plan),

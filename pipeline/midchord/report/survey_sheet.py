@@ -21,6 +21,7 @@ from typing import Any
 from midchord.report.house_style import CONVENTION_NAMES, NO_VALUE_TEXT, shown
 from midchord.report.page import CAUTIONS
 from midchord.report.survey_picture import MOST_NAMED, as_the_dial, survey_picture_bytes, whole_mm
+from midchord.report.templates import filled
 from midchord.surveying.hand_line import Figures, LineWorkUp, Spread
 from midchord.surveying.hand_survey import HandSurvey, LiteWorkUp
 from midchord.surveying.survey_remarks import FEET_TOLERANCE, in_spans
@@ -73,17 +74,7 @@ def procedure_page(*, edge_x_mm: float = 305.0, half_span_mm: float | None = Non
 
 
 def _render(template: str, **values: Any) -> str:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("midchord.report", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    return environment.get_template(template).render(cautions=CAUTIONS, **values)
+    return filled(template, cautions=CAUTIONS, **values)
 
 
 def _file_name(where: str) -> str:

@@ -17,6 +17,7 @@ from midchord.report import trace_pictures as pictures
 from midchord.report.house_style import shown
 from midchord.report.nozzle_section import nozzle_section
 from midchord.report.page import CAUTIONS
+from midchord.report.templates import filled
 from midchord.trace import BANDS_MM, Trace
 from midchord.trace_facts import conclusions, limits_of, percent
 
@@ -25,17 +26,8 @@ __all__ = ["trace_page"]
 
 def trace_page(trace: Trace) -> str:
     """The page as one HTML file that needs nothing else."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("midchord.report", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    return environment.get_template("trace_page.html.j2").render(
+    return filled(
+        "trace_page.html.j2",
         verdict=_verdict(trace),
         conclusions=conclusions(trace),
         limits=limits_of(trace),

@@ -13,6 +13,7 @@ import midchord
 from midchord.report import trial_pictures as pictures
 from midchord.report.house_style import shown
 from midchord.report.page import CAUTIONS
+from midchord.report.templates import filled
 from midchord.trial import Contrast, Trial
 from midchord.trial_facts import LABELS, conclusions, doubts
 from midchord.trials.permutation import Compared
@@ -23,17 +24,8 @@ __all__ = ["trial_page"]
 
 def trial_page(trial: Trial) -> str:
     """The page as one HTML file that needs nothing else."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("midchord.report", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    return environment.get_template("trial_page.html.j2").render(
+    return filled(
+        "trial_page.html.j2",
         verdict=_verdict(trial),
         conclusions=conclusions(trial),
         doubts=doubts(trial),

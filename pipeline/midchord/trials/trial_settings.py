@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
-from midchord.configs import shipped
-from midchord_io.toml_models import Strict, load_toml, validated
+from midchord.settings import Defaulted
+from midchord_io.toml_models import Strict
 
 __all__ = ["EffectMap", "Figure", "Power", "Test", "TrialSettings"]
 
@@ -42,26 +40,10 @@ class Power(Strict):
     effects: Annotated[tuple[Effect, ...], Field(min_length=1, max_length=20)]
 
 
-class TrialSettings(Strict):
+class TrialSettings(Defaulted, defaults="trial.toml"):
     """``TrialSettings.load()`` gives the defaults."""
 
     figure: Figure
     map: EffectMap
     test: Test
     power: Power
-
-    @classmethod
-    def load(cls, path: str | Path | None = None) -> TrialSettings:
-        """The defaults, or the defaults changed by a settings file (TOML)."""
-        return cls.of({} if path is None else load_toml(path), where=str(path or "settings"))
-
-    @classmethod
-    def of(cls, changes: Mapping[str, Any], *, where: str = "settings") -> TrialSettings:
-        """The defaults changed by a nested mapping, e.g. ``{"test": {"seed": 7}}``."""
-        merged = load_toml(shipped("configs", "settings", "trial.toml"))
-        for key, section in changes.items():
-            if isinstance(section, Mapping) and key in merged:
-                merged[key] = {**merged[key], **section}
-            else:
-                merged[key] = section
-        return validated(cls, merged, where=where)
