@@ -10,7 +10,11 @@ from typing import Any
 import pytest
 
 from midchord import Settings
+from midchord.charts.drift_settings import DriftSettings
 from midchord.judging.limits import Limit
+from midchord.production.lots_settings import LotsSettings
+from midchord.settings import Defaulted
+from midchord.trials.trial_settings import TrialSettings
 from midchord_io.errors import SettingsError
 from midchord_io.gauge_card import GaugeCard
 from midchord_io.source import Lite, Source
@@ -108,20 +112,41 @@ def test_lengths_of_edge_lift_ascend(key: str) -> None:
         Settings.of({"detrend": {key: [float(n) for n in range(1, 20)]}})
 
 
-def test_the_table_of_keys_is_complete_and_states_the_defaults() -> None:
-    table = (ROOT / "docs" / "keys.md").read_text(encoding="utf-8")
-    stated = dict(re.findall(r"^\| `([a-z_]+\.[a-z_]+)` \| `([^`]+)` \|", table, re.MULTILINE))
-    defaults = {
-        f"{section}.{key}": value
-        for section, keys in Settings.load().model_dump().items()
-        for key, value in keys.items()
-    }
+@pytest.mark.parametrize(
+    ("kind", "begins"),
+    [
+        (Settings, "# Keys of the files"),
+        (LotsSettings, "## Settings of lots"),
+        (DriftSettings, "## Settings of the control charts"),
+        (TrialSettings, "## Settings of a trial"),
+    ],
+)
+def test_the_tables_of_settings_are_complete_and_state_the_defaults(
+    kind: type[Defaulted], begins: str
+) -> None:
+    whole = (ROOT / "docs" / "keys.md").read_text(encoding="utf-8")
+    after = whole[whole.index(begins) :]
+    ends = re.search(r"^## Settings of ", after[len(begins) :], re.MULTILINE)
+    table = after if ends is None else after[: len(begins) + ends.start()]
+    stated = dict(re.findall(r"^\| `([a-z_]+(?:\.[a-z_]+)?)` \| `([^`]+)` \|", table, re.MULTILINE))
+    if kind is Settings:  # keys of sources and surveys stand in the same part, without a section
+        stated = {key: text for key, text in stated.items() if "." in key}
+    defaults: dict[str, Any] = {}
+    for section, keys in kind.load().model_dump().items():
+        if isinstance(keys, dict):
+            defaults |= {f"{section}.{key}": value for key, value in keys.items()}
+        else:
+            defaults[section] = keys
     read = {
         key: None if text == "none" else tomllib.loads(f"v = {text}")["v"]
         for key, text in stated.items()
     }
     read = {key: tuple(v) if isinstance(v, list) else v for key, v in read.items()}
     assert read == defaults
+
+
+def test_the_tables_of_keys_are_complete() -> None:
+    table = (ROOT / "docs" / "keys.md").read_text(encoding="utf-8")
     for kind in (Source, Lite, Limit, GaugeCard):
         for name, field in kind.model_fields.items():
             stem = re.sub(r"^(threshold|uncertainty|limit)_.*", r"\1_", field.alias or name)
