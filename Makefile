@@ -33,8 +33,8 @@ $(READY): pyproject.toml $(CONSTRAINTS)
 demo: $(READY) ## map and judge the scan that comes with midchord
 	$(BIN)/midchord demo
 
-test: $(READY) ## run the tests
-	$(BIN)/python -m pytest
+test: $(READY) ## run the tests, a process for each core
+	$(BIN)/python -m pytest -n auto --dist loadfile
 
 lint: $(READY) ## check style and types
 	$(BIN)/ruff check .

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -201,7 +202,7 @@ def test_a_run_that_was_killed_goes_on_to_the_same_bits(
         read.append(head.lite_id)
         return real(head, field)
 
-    monkeypatch.setattr("midchord.lots.read_fields", dying)
+    monkeypatch.setattr(sys.modules["midchord.lots"], "read_fields", dying)
     with pytest.raises(Killed):
         lots([folder], PLACED, settings, state=state)
     assert state.is_file()
@@ -212,7 +213,7 @@ def test_a_run_that_was_killed_goes_on_to_the_same_bits(
         after.append(head.lite_id)
         return real(head, field)
 
-    monkeypatch.setattr("midchord.lots.read_fields", counting)
+    monkeypatch.setattr(sys.modules["midchord.lots"], "read_fields", counting)
     again = lots([folder], PLACED, settings, state=state, tell=told.append)
     assert told == [f"{state}: 20 of 48 lites were done before."]
     assert len(after) == 28
@@ -306,7 +307,7 @@ def test_damage_behind_a_whole_head_is_met_when_the_field_is_read(
             return real(stored.Head(**{**vars(head), "path": tmp_path / "bad.maps.nc"}), field)
         return real(head, field)
 
-    monkeypatch.setattr("midchord.lots.read_fields", damaged)
+    monkeypatch.setattr(sys.modules["midchord.lots"], "read_fields", damaged)
     found = lots(files, PLACED)
     assert [one.head.lite_id for one in found.lites] == [
         f"L-{number:05d}" for number in range(10) if number != 4
